@@ -1,0 +1,1 @@
+"""Pure: from a condition to a message."""

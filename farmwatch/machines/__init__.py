@@ -1,0 +1,1 @@
+"""Pure: machine state, builds and finish times."""

@@ -1,0 +1,144 @@
+"""The doors of the house as Protocols. Adapters implement them; the daemon knows nothing else."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple, Protocol
+
+from farmwatch.words.model import Effect, Event, Input, Message, Observed, Said
+
+
+class Clock(Protocol):
+    """Time as a port: it never jumps while the process runs."""
+
+    def now_s(self) -> float:
+        """UTC epoch seconds, steady: wall time at start plus what the monotonic clock has counted since."""
+        ...
+
+    async def sleep_until(self, at_s: float) -> None:
+        """Return at `at_s` of this clock, or at once if that is past."""
+        ...
+
+
+class Deliver(Protocol):
+    """What a source calls with each input; never blocks, never raises."""
+
+    def __call__(self, item: Input) -> None: ...
+
+
+class Source(Protocol):
+    """A transport: brings raw messages in until it is cancelled. Reconnecting is its own business."""
+
+    name: str
+
+    async def run(self, deliver: Deliver, clock: Clock) -> None:
+        """Run until cancelled. An exception that leaves it is logged, and it is started again."""
+        ...
+
+
+class Decoder(Protocol):
+    """The wire's side of the engine: inputs to events."""
+
+    def decode(self, item: Input) -> list[Event]:
+        """Events of one input; a bad payload gives none, or `SourceDegraded`, and is counted."""
+        ...
+
+
+class Thinker(Protocol):
+    """The brain's side of the engine: events to effects."""
+
+    def receive(self, event: Event, now_s: float) -> list[Effect]:
+        """Effects of one event."""
+        ...
+
+    def advance(self, now_s: float) -> list[Effect]:
+        """Effects of the timers that are due at `now_s`."""
+        ...
+
+    def next_due_s(self) -> float:
+        """When `advance` has work next; infinity if never."""
+        ...
+
+
+class OutboxRow(NamedTuple):
+    """A message that waits for a channel."""
+
+    id: str  # message id and channel
+    message: Message
+    channel: str
+    attempts: int
+    next_try_s: float
+    created_s: float
+
+
+class Journal(Protocol):
+    """Durable facts, their history, and the outbox. One writer. Every call is one durable transaction."""
+
+    def facts(self) -> list[tuple[str, str, dict[str, Any]]]:
+        """All (kind, key, document) that stand."""
+        ...
+
+    def commit(self, at_s: float, effects: Sequence[Effect], channels: dict[str, tuple[str, ...]]) -> None:
+        """Write all effects of one step, and one outbox row a channel for each message, in one transaction.
+
+        A message whose id is already known is not queued twice. `channels` maps a person to channel names.
+        """
+        ...
+
+    def due(self, now_s: float, limit: int = 50) -> list[OutboxRow]:
+        """Outbox rows whose next try has come, oldest first."""
+        ...
+
+    def delivered(self, row_id: str, at_s: float, took_s: float) -> None:
+        """The channel's service has accepted it."""
+        ...
+
+    def failed(self, row_id: str, at_s: float, next_try_s: float | None, error: str) -> None:
+        """An attempt failed; `next_try_s` None gives up, which stays on record."""
+        ...
+
+    def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
+        """Notes on record, newest first, each with `at_s` and `kind`."""
+        ...
+
+    def close(self) -> None:
+        """Checkpoint and close."""
+        ...
+
+
+class SeriesStore(Protocol):
+    """Readings over time. `append` buffers; `flush` writes; a failing store loses readings, never alarms."""
+
+    name: str
+
+    def append(self, readings: Iterable[Observed]) -> None:
+        """Take readings into the bounded buffer; the oldest are dropped and counted when it is full."""
+        ...
+
+    async def flush(self) -> None:
+        """Write the buffer; raises StoreError, keeping the buffer."""
+        ...
+
+    async def read(
+        self, subject: str, quantity: str, start_s: float, end_s: float, points: int = 0
+    ) -> list[tuple[float, float]]:
+        """(time, value) rows in time order, the buffer included; at most about `points` if that is above 0."""
+        ...
+
+    async def close(self) -> None:
+        """Flush and close."""
+        ...
+
+
+class Channel(Protocol):
+    """A way to a person's phone."""
+
+    name: str
+
+    async def send(self, message: Message, links: Sequence[tuple[str, str]]) -> None:
+        """Hand over one message; raises PeerUnavailable with words that hold no secret."""
+        ...
+
+
+class Ask(Protocol):
+    """What the page calls when a person says something: the effects, or Refused."""
+
+    async def __call__(self, said: Said) -> list[Effect]: ...

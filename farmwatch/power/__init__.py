@@ -1,0 +1,1 @@
+"""Pure: load tree, energy, backups, outages."""

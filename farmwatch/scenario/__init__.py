@@ -1,0 +1,1 @@
+"""Pure: the Saltmarsh Works simulation; it knows the truth and renders the bytes its devices would send."""

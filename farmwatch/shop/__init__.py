@@ -1,0 +1,1 @@
+"""Pure: rounds, stock, air, wear, yield."""

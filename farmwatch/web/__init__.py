@@ -1,0 +1,1 @@
+"""The page, its data and its server."""

@@ -1,0 +1,1 @@
+"""Pure: bytes to readings and back."""

@@ -1,0 +1,1 @@
+"""What we talk about: quantities, model, errors. Imports nothing of ours."""

@@ -1,0 +1,310 @@
+"""What goes into the engine, what passes between its rooms, and what comes out.
+
+Four kinds of input, which are also the lines of a recording: `Raw`, `Link`, `Failed`, `Said`. The wire turns
+`Raw` into `Observed`; the brain turns events into effects: `Keep` (a fact for the journal), `Note` (something
+derived, a line of ``replay --json``), `Message` (words for a person). All times are UTC epoch seconds.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+Value = float | str | bool | None
+"""A decoded value. None means: the source says that it does not know."""
+
+
+# ---- inputs -------------------------------------------------------------------------------------------------
+
+
+class Raw(NamedTuple):
+    """A message exactly as received."""
+
+    at_s: float
+    via: str  # mqtt | http | push | ups | snmp
+    address: str  # topic | URL | path | upsname@host:port | host:port
+    body: bytes
+    retained: bool = False
+
+
+class Link(NamedTuple):
+    """A connection came or went; `address` None means the transport's only peer (the broker)."""
+
+    at_s: float
+    via: str
+    address: str | None
+    connected: bool
+
+
+class Failed(NamedTuple):
+    """A request that failed; what the peer last said is no longer known to be true."""
+
+    at_s: float
+    via: str
+    address: str
+    error: str
+
+
+class Said(NamedTuple):
+    """What a person did: a command about a machine or an alarm.
+
+    `fields` holds what belongs to the command: job, planned_min, material (started); alarm (acknowledged,
+    shelved); minutes, reason (shelved, out_of_service).
+    """
+
+    at_s: float
+    command: str
+    machine: str | None
+    by: str
+    fields: Mapping[str, Any] = {}  # noqa: RUF012  (never changed; a NamedTuple default)
+
+
+Input = Raw | Link | Failed | Said
+
+COMMANDS: dict[str, str] = {
+    # command: what it says
+    "cleared": "the bed is clear",
+    "started": "a build was started by hand (job, planned_min, material)",
+    "failed": "the build failed",
+    "cancelled": "the build was cancelled",
+    "acknowledged": "somebody has taken charge of the alarm",
+    "shelved": "be quiet about this alarm for some minutes",
+    "unshelved": "the alarm may speak again",
+    "out_of_service": "the machine is taken out of service",
+    "in_service": "the machine is back in service",
+}
+
+
+# ---- events between wire and brain ---------------------------------------------------------------------------
+
+
+class Observed(NamedTuple):
+    """Decoded values of one message, all about one subject.
+
+    `subject` is the configured name of a machine, backup, circuit, load or room sensor; names are unique.
+    `source` is the id of the configured source (one mapping applied to one subject). `retained` values are
+    last known, never fresh. `source_at_s` is the device's own time where it sends one.
+    """
+
+    at_s: float
+    subject: str
+    source: str
+    values: dict[str, Value]
+    retained: bool = False
+    source_at_s: float | None = None
+
+
+class SourceFailed(NamedTuple):
+    """A source's peer failed or refused: its values are unknown from now on."""
+
+    at_s: float
+    source: str
+    error: str
+
+
+class SourceDegraded(NamedTuple):
+    """A source sent five bad payloads in a row (`degraded` true), or a good one again."""
+
+    at_s: float
+    source: str
+    degraded: bool
+    why: str
+
+
+class LinkChanged(NamedTuple):
+    """A transport's connection came or went, with the ids of the sources that hang on it."""
+
+    at_s: float
+    via: str
+    address: str | None
+    connected: bool
+    sources: tuple[str, ...]
+
+
+class StoreHealth(NamedTuple):
+    """A store began to fail or works again."""
+
+    at_s: float
+    store: str
+    ok: bool
+    why: str
+
+
+class Awoke(NamedTuple):
+    """The collector runs again; `dark_since_s` is when it was last known to be awake, or None at first start."""
+
+    at_s: float
+    dark_since_s: float | None
+
+
+Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | Awoke | Said
+
+
+# ---- effects ---------------------------------------------------------------------------------------------------
+
+
+class Keep(NamedTuple):
+    """A fact for the journal: (kind, key) now has this document; None forgets it."""
+
+    kind: str
+    key: str
+    doc: dict[str, Any] | None
+
+
+class Note(NamedTuple):
+    """Something derived: a line of ``replay --json``. Times in `doc` are epoch seconds."""
+
+    at_s: float
+    kind: str  # state build estimate load energy backup alarm outage
+    doc: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Words for a person, to be delivered at least once.
+
+    `id` is the idempotence key (incident and step), the same after a restart. `actions` are commands that the
+    message may offer as links: (command, subject) pairs.
+    """
+
+    id: str
+    at_s: float
+    to: str
+    priority: str  # danger | session | digest
+    title: str
+    text: str
+    incident: str
+    step: str  # opened | more | clear | note
+    actions: tuple[tuple[str, str], ...] = ()
+
+
+Effect = Keep | Note | Message
+
+
+# ---- the plan of the site: the configuration as the pure rooms see it -------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SourcePlan:
+    """One mapping applied to one subject."""
+
+    id: str
+    subject: str
+    via: str
+    address: str
+    interval_s: float  # 0: sends on change only, silence means nothing
+    quantities: frozenset[str]
+
+    @property
+    def stale_s(self) -> float:
+        """Seconds after which a value is stale: max(3 intervals, 30 s); a backup 15 s (RFC 9271, section 5.2)."""
+        if self.interval_s <= 0:
+            return float("inf")
+        return max(15.0, 3 * self.interval_s) if self.via == "ups" else max(30.0, 3 * self.interval_s)
+
+
+@dataclass(frozen=True, slots=True)
+class MachinePlan:
+    """A machine and where it hangs."""
+
+    name: str
+    bank: str | None = None
+    backup: str | None = None
+    circuit: str | None = None
+    material: str | None = None
+    release_c: float | None = None
+    cool_min: float | None = None
+    row: int | None = None
+    column: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BackupPlan:
+    """A battery backup (UPS)."""
+
+    name: str
+    circuit: str | None = None
+    rating_w: float | None = None
+    rating_va: float | None = None
+    battery_wh: float | None = None
+    runtime_table: tuple[tuple[float, float], ...] = ()  # (W, minutes)
+
+
+@dataclass(frozen=True, slots=True)
+class CircuitPlan:
+    """A circuit behind one breaker."""
+
+    name: str
+    rating_a: float
+    voltage_v: float
+    continuous_share: float
+
+    @property
+    def rating_w(self) -> float:
+        """Power at the breaker's rated current and the site's nominal voltage, power factor 1."""
+        return self.rating_a * self.voltage_v
+
+    @property
+    def limit_w(self) -> float:
+        """Power that the site's own policy allows for hours."""
+        return self.rating_w * self.continuous_share
+
+
+@dataclass(frozen=True, slots=True)
+class LoadPlan:
+    """Something else that draws power: a dryer, fans, the router."""
+
+    name: str
+    circuit: str | None = None
+    backup: str | None = None
+    constant_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PersonPlan:
+    """Who is told, and by which channels."""
+
+    name: str
+    channels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RuleChange:
+    """What the owner changed in a row of the alarm table."""
+
+    on_delay_s: float | None = None
+    off_delay_s: float | None = None
+    priority: str | None = None
+    off: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SitePlan:
+    """The whole site."""
+
+    name: str
+    timezone: str
+    voltage_v: float
+    machines: dict[str, MachinePlan]
+    backups: dict[str, BackupPlan] = field(default_factory=dict)
+    circuits: dict[str, CircuitPlan] = field(default_factory=dict)
+    loads: dict[str, LoadPlan] = field(default_factory=dict)
+    sensors: tuple[str, ...] = ()
+    sources: dict[str, SourcePlan] = field(default_factory=dict)
+    people: dict[str, PersonPlan] = field(default_factory=dict)
+    rules: dict[str, RuleChange] = field(default_factory=dict)
+    blip_s: float = 5.0
+    release_default_c: float = 40.0
+
+    def backup_of(self, machine: str) -> str | None:
+        """Name of the backup that feeds the machine, or None."""
+        return self.machines[machine].backup
+
+    def circuit_of(self, name: str) -> str | None:
+        """Name of the circuit that feeds a machine, load or backup, directly or through its backup."""
+        plan = self.machines.get(name) or self.loads.get(name) or self.backups.get(name)
+        if plan is None:
+            return name if name in self.circuits else None
+        if plan.circuit is not None:
+            return plan.circuit
+        backup = getattr(plan, "backup", None)
+        return self.backups[backup].circuit if backup in self.backups else None
