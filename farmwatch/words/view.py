@@ -1,0 +1,134 @@
+"""The state of everything as the page, the API and the terminal show it: plain JSON-able dictionaries.
+
+None always means unknown. Times are epoch seconds, ages are seconds before `at_s`.
+"""
+
+from typing import TypedDict
+
+
+class VerdictView(TypedDict):
+    """One sentence: what needs a person, or that nothing does and when it next will."""
+
+    level: str  # danger | act | calm | unknown
+    title: str  # at most 60 characters, the same words as the message
+    text: str
+
+
+class FinishView(TypedDict):
+    """A finish time with its interval; None where no honest figure can be given."""
+
+    p10_s: float | None
+    p50_s: float | None
+    p90_s: float | None
+    basis: str
+    builds: int
+    overdue_s: float | None
+
+
+class MachineView(TypedDict):
+    """One machine."""
+
+    name: str
+    state: str
+    since_s: float | None
+    because: str
+    job: str | None
+    material: str | None
+    material_inferred: bool
+    progress: float | None
+    finish: FinishView | None
+    clear_at_s: float | None  # when the bed can be cleared (estimate while building or cooling, fact afterwards)
+    power_w: float | None
+    bed_c: float | None
+    nozzle_c: float | None
+    age_s: float | None  # of the newest reading; None: nothing has ever come
+    silent: list[str]  # ids of its sources that are silent
+    bank: str | None
+    backup: str | None
+    circuit: str | None
+    row: int | None
+    column: int | None
+
+
+class PlaceView(TypedDict):
+    """A circuit, a bank or the whole site as a node of the load tree."""
+
+    name: str
+    watts: float | None  # None: nothing of it is known
+    missing: list[str]  # loads that are not counted because they are unknown
+    limit_w: float | None  # what the site's policy allows for hours
+    rating_w: float | None
+    heat_up_w: float | None  # further watts if one more machine of it starts to heat
+
+
+class BackupView(TypedDict):
+    """A battery backup."""
+
+    name: str
+    status: str  # on_line | on_battery | low | unknown
+    since_s: float | None
+    charge: float | None
+    load_w: float | None
+    rating_w: float | None
+    runtime_s: float | None  # at the present load, best estimate
+    runtime_p10_s: float | None
+    runtime_p90_s: float | None
+    runtime_basis: str
+    age_s: float | None
+    circuit: str | None
+    machines: list[str]
+
+
+class AlarmView(TypedDict):
+    """An alarm that is not in its normal state."""
+
+    id: str
+    rule: str
+    subject: str
+    state: str
+    priority: str
+    since_s: float
+    title: str
+    text: str
+    consequence: str
+    response: str
+
+
+class SourceView(TypedDict):
+    """One source and how it has behaved."""
+
+    id: str
+    subject: str
+    via: str
+    address: str
+    age_s: float | None
+    state: str  # never | fresh | last_known | silent | failed | degraded
+    good: int
+    bad: int
+    last_bad: str | None  # error and the first 200 bytes, escaped
+
+
+class StoreView(TypedDict):
+    """One store."""
+
+    name: str
+    ok: bool
+    why: str
+
+
+class View(TypedDict):
+    """Everything."""
+
+    at_s: float
+    site: str
+    timezone: str
+    verdict: VerdictView
+    machines: list[MachineView]
+    total: PlaceView
+    circuits: list[PlaceView]
+    banks: list[PlaceView]
+    backups: list[BackupView]
+    alarms: list[AlarmView]
+    sources: list[SourceView]
+    stores: list[StoreView]
+    energy_today_wh: float | None
