@@ -1,0 +1,558 @@
+"""One machine followed through its reports, its plug and what people say of it.
+
+The tracker holds what is known of the machine, drives the transition table of `state`, and opens and closes
+builds. It returns effects; what alarms need it leaves in its public attributes.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from farmwatch.machines import cooling
+from farmwatch.machines.builds import Build, build_id, conclude
+from farmwatch.machines.eta import Estimate, Estimator
+from farmwatch.machines.signature import PowerSense
+from farmwatch.machines.state import BUSY, step
+from farmwatch.words.errors import Refused
+from farmwatch.words.model import Effect, Keep, MachinePlan, Note, Observed, Said, SourcePlan, Value
+from farmwatch.words.timers import Timers
+
+ENDED = frozenset({"done", "failed", "cancelled"})
+QUIET = frozenset({"off", "idle", "waiting", "cooling"})
+CONSIDERED = frozenset(
+    {"state", "job", "material", "progress", "remaining_s", "relay", "bed_target_c"}
+)
+NAMED_AHEAD_S = 45 * 60.0
+"""How long what a person said about a build waits for that build to begin."""
+REJUDGE_S = 15.0
+NEVER_COOL_S = 2.5 * 3600.0
+"""A bed that has not passed its release temperature by then will not: the room is too warm for it."""
+HEATING_BELOW_C = 8.0
+"""A heater this far below its target is still heating up."""
+
+
+def material_of(bed_target_c: float | None) -> str | None:
+    """The likely material by the bed's target (common practice, no source); None where it says nothing."""
+    if bed_target_c is None or bed_target_c < 35:
+        return None
+    return "PLA" if bed_target_c < 66 else "PETG" if bed_target_c < 89 else "ASA"
+
+
+class MachineTrack:
+    """What is known of one machine. All times are epoch seconds."""
+
+    def __init__(
+        self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers
+    ) -> None:
+        self.plan = plan
+        self.name = plan.name
+        self.state = "unknown"
+        self.since_s: float | None = None
+        self.because = "nothing has been heard yet"
+        self.bed_full = False
+        self.bed_known = False
+        self.waiting_since_s: float | None = None
+        self.build: Build | None = None
+        self.last_build: Build | None = None
+        self.latest: dict[str, Value] = {}
+        self.last_known: dict[str, tuple[float, Value]] = {}
+        self.mains_lost: Callable[[], bool] = lambda: False
+        self.sense = PowerSense()
+        self.cooler = cooling.Cooling()
+        self._estimator = estimator
+        self._timers = timers
+        self._reports = any("state" in s.quantities for s in sources)
+        self._plug = any("power_w" in s.quantities for s in sources)
+        self._sourceless = not sources
+        self._said: dict[str, Any] | None = None
+        self._heating_since_s: float | None = None
+        self._hot = False
+        self._activity = "unknown"
+        self._blind_since_s: float | None = None
+        self._source_time: dict[str, float] = {}
+        self._late: dict[str, int] = {}
+
+    # ---- what comes in ------------------------------------------------------------------------------------
+
+    def observe(self, seen: Observed) -> list[Effect]:
+        """Take one message's values; effects of what they change."""
+        now_s = seen.at_s
+        values = seen.values
+        if seen.retained:
+            for quantity, value in values.items():
+                self.last_known[quantity] = (now_s, value)
+            return []
+        if seen.source_at_s is not None and self._is_late(seen.source, seen.source_at_s):
+            return []
+        latest = self.latest
+        consider = False
+        for quantity, value in values.items():
+            if quantity not in latest or latest[quantity] != value:
+                latest[quantity] = value
+                consider = consider or quantity in CONSIDERED
+        if "power_w" in values:
+            power_w = values["power_w"]
+            voltage_v = values.get("voltage_v")
+            self.sense.observe(
+                now_s,
+                power_w if isinstance(power_w, float) else None,
+                voltage_v if isinstance(voltage_v, float) else None,
+            )
+            if self._by_plug():
+                return self.consider(now_s)
+        if consider or (self.state in ("cooling", "heating", "unknown") and values):
+            return self.consider(now_s)
+        return []
+
+    def _is_late(self, source: str, at_s: float) -> bool:
+        """Whether this message is older than one that came before it.
+
+        A device whose clock was set back would be late for good: after three late messages in a row its new
+        time is taken.
+        """
+        newest_s = self._source_time.get(source)
+        if newest_s is not None and at_s < newest_s - 1e-3:
+            count = self._late.get(source, 0) + 1
+            if count < 3:
+                self._late[source] = count
+                return True
+        self._late.pop(source, None)
+        self._source_time[source] = at_s
+        return False
+
+    def forget(self, quantities: frozenset[str], now_s: float) -> list[Effect]:
+        """These quantities are unknown from now on: their source is silent, failed or gone."""
+        for quantity in quantities:
+            if self.latest.get(quantity) is not None:
+                self.latest[quantity] = None
+        if "power_w" in quantities:
+            self.sense.observe(now_s, None)
+        return self.consider(now_s)
+
+    # ---- what it does -----------------------------------------------------------------------------------------
+
+    def number(self, quantity: str) -> float | None:
+        """The present value of a quantity, None if it is unknown."""
+        value = self.latest.get(quantity)
+        return value if isinstance(value, float) else None
+
+    def word(self, quantity: str) -> str | None:
+        """The present word or text of a quantity, None if it is unknown."""
+        value = self.latest.get(quantity)
+        return value if isinstance(value, str) else None
+
+    def _by_plug(self) -> bool:
+        return self._plug and self.word("state") is None
+
+    def activity(self, now_s: float) -> tuple[str, str, float | None]:
+        """What it does, why we think so, and since when if that lies back: reports first, then the plug."""
+        word = self.word("state")
+        if word is not None:
+            if "|" in word:
+                word = self._tell_apart(word.split("|"))
+            return word, f"says {word}", None
+        if self._plug:
+            if self.latest.get("relay") is False:
+                return "off", "its plug is switched off", None
+            if self.latest.get("power_w") is not None:
+                sense = self.sense.judge(now_s)
+                known = "done" if sense.activity == "finished" else sense.activity
+                return known, sense.because, sense.since_s
+        if self._sourceless and self.build is not None:
+            return "printing", self.build.because, None
+        return "unknown", "no source says anything", None
+
+    def _tell_apart(self, words: list[str]) -> str:
+        """Which of several states one word stands for, by the temperatures."""
+        if "heating" not in words or len(words) != 2:
+            return next((word for word in words if word == self._activity), words[0])
+        other = words[0] if words[1] == "heating" else words[1]
+        if self._hot and self.build is not None:
+            return other
+        known = False
+        for heater in ("nozzle", "bed"):
+            now_c, target_c = self.number(f"{heater}_c"), self.number(f"{heater}_target_c")
+            if now_c is None or target_c is None:
+                continue
+            known = True
+            if target_c > 0 and now_c < target_c - HEATING_BELOW_C:
+                return "heating"
+        progress = self.number("progress")
+        if known or progress is None or progress > 0:
+            self._hot = known
+            return other
+        return "heating"
+
+    def consider(self, now_s: float) -> list[Effect]:
+        """Look at everything known and do what follows."""
+        activity, because, since_s = self.activity(now_s)
+        self._activity = activity
+        effects: list[Effect] = []
+        if activity == "unknown":
+            if self._blind_since_s is None and self.build is not None:
+                self._blind_since_s = now_s
+            self._go("silent", now_s, because, effects)
+            self._cool(now_s, effects)
+            return effects
+        if self.state == "out_of_service":
+            return effects
+        if activity in BUSY:
+            self._busy(activity, now_s, because, since_s, effects)
+        elif activity == "fault":
+            self._go("fault", now_s, because, effects)
+        else:
+            self._quiet(activity, now_s, because, since_s, effects)
+        self._blind_since_s = None
+        if self._by_plug():
+            self._timers.set(("judge", self.name), now_s + REJUDGE_S)
+        self._cool(now_s, effects)
+        return effects
+
+    def _busy(
+        self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]
+    ) -> None:
+        build = self.build
+        if build is not None and self._is_another(build):
+            result = "done" if (build.progress or 0) >= 0.9 else "unknown"
+            self._end(now_s, result, "another build has begun", effects)
+            build = None
+        if activity == "heating":
+            if self._heating_since_s is None:
+                self._heating_since_s = since_s if since_s is not None else now_s
+        elif build is None:
+            self._begin(now_s, since_s, because, effects)
+        self._go(activity, now_s, because, effects)
+        self._learn(now_s, effects)
+
+    def _is_another(self, build: Build) -> bool:
+        """Whether what is reported cannot be the build that was in hand: a new name and progress set back."""
+        job, progress = self.word("job"), self.number("progress")
+        renamed = job is not None and build.job is not None and job != build.job
+        if progress is None or build.progress is None:
+            return renamed and self._blind_since_s is not None
+        back = build.progress - progress
+        return back > 0.5 and progress < 0.1 if not renamed else back > 0.02
+
+    def _quiet(
+        self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]
+    ) -> None:
+        if self.build is not None:
+            if activity in ENDED:
+                end_s = since_s if since_s is not None and since_s > self.build.started_s else now_s
+                result, why = ("done", because) if activity == "done" else (activity, because)
+                self._end(end_s, result, why, effects, at_s=now_s, inferred=not self._says())
+            else:
+                blind = self._blind_since_s is not None
+                result, why = conclude(
+                    self.build, now_s, off=activity == "off", mains_lost=self.mains_lost(), blind=blind
+                )
+                end_s = since_s if since_s is not None and since_s > self.build.started_s else now_s
+                self._end(end_s, result, why, effects, at_s=now_s, inferred=True)
+        elif (activity in ENDED or activity in ("waiting", "cooling")) and not self.bed_known and self._says():
+            self.bed_full = True
+            self._go("over", now_s, f"{because}, and nobody has said that the bed is clear", effects)
+        self._heating_since_s = None
+        self._hot = False
+        self.bed_known = True
+        trigger = "full" if self.bed_full else "off" if activity == "off" else "idle"
+        self._go(trigger, now_s, because, effects)
+
+    def _says(self) -> bool:
+        return self.word("state") is not None
+
+    # ---- builds ---------------------------------------------------------------------------------------------------
+
+    def _begin(self, now_s: float, since_s: float | None, because: str, effects: list[Effect]) -> None:
+        started_s = now_s
+        for earlier_s in (self._heating_since_s, since_s):
+            if earlier_s is not None:
+                started_s = min(started_s, earlier_s)
+        if self.bed_full:
+            self._clear(now_s, "the next build has begun; nobody had said that the bed was clear", effects)
+        build = Build(build_id(self.name, started_s), self.name, started_s, because=because)
+        self.build = build
+        said = self._said
+        if said is not None and now_s - said["at_s"] <= NAMED_AHEAD_S:
+            build.job, build.material, build.planned_s = said["job"], said["material"], said["planned_s"]
+        self._said = None
+        build.job = self.word("job") or build.job
+        self.bed_known = True
+        self._estimator.started(self.name, build.id, build.job, started_s, build.planned_s)
+        self._learn(now_s, effects, new=True)
+
+    def _learn(self, now_s: float, effects: list[Effect], *, new: bool = False) -> None:
+        """Take over what the reports say of the build in hand."""
+        build = self.build
+        if build is None:
+            return
+        changed = new
+        job = self.word("job")
+        if job is not None and job != build.job:
+            build.job = job
+            self._estimator.renamed(build.id, job)
+            changed = True
+        if self._set_material(build):
+            changed = True
+        progress, remaining_s = self.number("progress"), self.number("remaining_s")
+        if (progress, remaining_s) != (None, None) and (
+            progress != build.progress or remaining_s != build.remaining_s
+        ):
+            build.progress = progress if progress is not None else build.progress
+            build.remaining_s = remaining_s
+            build.progress_at_s = now_s
+            self._estimator.progress(build.id, now_s, progress, remaining_s)
+        if changed:
+            self._keep_build(build, now_s, effects)
+
+    def _set_material(self, build: Build) -> bool:
+        material, inferred = self.word("material"), False
+        if material is None and build.material is not None and "material" not in build.inferred:
+            return False
+        if material is None:
+            material = self.plan.material
+        if material is None:
+            material, inferred = material_of(self.number("bed_target_c")), True
+        if material is None or material == build.material:
+            return False
+        build.material = material
+        kept = tuple(word for word in build.inferred if word != "material")
+        build.inferred = (*kept, "material") if inferred else kept
+        return True
+
+    def _end(
+        self,
+        ended_s: float,
+        result: str,
+        because: str,
+        effects: list[Effect],
+        *,
+        at_s: float | None = None,
+        inferred: bool = False,
+    ) -> None:
+        build = self.build
+        if build is None:
+            return
+        now_s = ended_s if at_s is None else at_s
+        build.ended_s, build.result, build.because = ended_s, result, because
+        if inferred:
+            build.inferred = (*build.inferred, "end")
+        self._estimator.ended(build.id, ended_s, result)
+        self.build, self.last_build = None, build
+        self._heating_since_s = None
+        self._hot = False
+        self.bed_full, self.bed_known = True, True
+        self._keep_build(build, now_s, effects)
+        self._go("over", now_s, because, effects)
+        self.cooler.start(ended_s)
+        self._cool(now_s, effects)
+
+    def _keep_build(self, build: Build, at_s: float, effects: list[Effect]) -> None:
+        effects.append(Keep("build", build.id, build.as_dict()))
+        effects.append(Note(at_s, "build", build.note()))
+
+    # ---- the bed ----------------------------------------------------------------------------------------------------
+
+    def release(self, now_s: float) -> cooling.Release:
+        """When the bed can be cleared, and on what basis."""
+        build = self.build or self.last_build
+        material = (build.material if build is not None else None) or self.plan.material
+        if self.plan.cool_min is not None and self.number("bed_c") is None:
+            at_s = self.cooler.ended_s + self.plan.cool_min * 60
+            return cooling.Release(None, at_s, None, self.release_c(material), "the owner's cooling time")
+        return self.cooler.release(now_s, material, self.plan.release_c)
+
+    def release_c(self, material: str | None) -> float:
+        """Bed temperature below which parts come off: the machine's own, else the material's default."""
+        own_c = self.plan.release_c
+        return own_c if own_c is not None else cooling.release_of(material).release_c
+
+    def _cool(self, now_s: float, effects: list[Effect]) -> None:
+        """Watch a cooling bed; let it go when its sensor, or else the usual time, says so."""
+        if self.state != "cooling":
+            return
+        bed_c = self.number("bed_c")
+        build = self.last_build
+        goal_c = self.release_c((build.material if build is not None else None) or self.plan.material)
+        if bed_c is not None:
+            self.cooler.observe(now_s, bed_c)
+            if bed_c <= goal_c:
+                self._go("released", now_s, f"bed at {bed_c:.0f} °C", effects)
+                return
+        due_s = self._timers.due_s(("release", self.name))
+        if due_s is None or (bed_c is None and due_s > now_s + 60):
+            self._timers.set(("release", self.name), self._release_check_s(now_s, bed_c))
+
+    def _release_check_s(self, now_s: float, bed_c: float | None) -> float:
+        if bed_c is not None:
+            return self.cooler.ended_s + NEVER_COOL_S
+        due_s = self.release(now_s).p50_s
+        return max(now_s, due_s if due_s is not None else self.cooler.ended_s + NEVER_COOL_S)
+
+    def release_due(self, now_s: float) -> list[Effect]:
+        """The usual cooling time is over: without a bed sensor that is all there is to go by."""
+        effects: list[Effect] = []
+        bed_c = self.number("bed_c")
+        if self.state == "cooling":
+            if bed_c is None:
+                self._go("released", now_s, "usual cooling time is over; no bed sensor to ask", effects)
+            elif now_s >= self.cooler.ended_s + NEVER_COOL_S:
+                self._go("released", now_s, f"bed still at {bed_c:.0f} °C after hours: mind the heat", effects)
+            else:
+                self._timers.set(("release", self.name), self._release_check_s(now_s, bed_c))
+        return effects
+
+    def clear_at_s(self, now_s: float, estimate: Estimate | None) -> float | None:
+        """When the bed can be cleared: the fact once it can, else an estimate, else None."""
+        if self.state == "waiting":
+            return self.waiting_since_s
+        if self.state == "cooling":
+            return self.release(now_s).p50_s
+        if self.build is not None and estimate is not None and estimate.p50_s is not None:
+            release = cooling.default_release(
+                estimate.p50_s, self.build.material or self.plan.material, release_c=self.plan.release_c
+            )
+            return release.p50_s
+        return None
+
+    def _clear(self, now_s: float, because: str, effects: list[Effect]) -> None:
+        self.bed_full, self.bed_known = False, True
+        self.waiting_since_s = None
+        self._timers.drop(("release", self.name))
+        self.cooler.finish()
+        if step(self.state, "cleared") != self.state:
+            self._go("cleared", now_s, because, effects)
+        else:
+            self._keep(effects)
+
+    # ---- people -----------------------------------------------------------------------------------------------------
+
+    def command(self, said: Said) -> list[Effect]:
+        """What a person says of this machine; raises Refused with the reason."""
+        effects: list[Effect] = []
+        getattr(self, f"_say_{said.command}")(said, effects)
+        return effects
+
+    def _say_cleared(self, said: Said, effects: list[Effect]) -> None:
+        if self.build is not None and self._activity in BUSY and not self._sourceless:
+            raise Refused(
+                f"{self.name} is {self.state}: a bed in use cannot be clear",
+                hint="say cancelled or failed if the build is over",
+            )
+        if self.build is not None:
+            self._end(said.at_s, "done", f"{said.by} has cleared the bed", effects, inferred=True)
+        self._clear(said.at_s, f"cleared by {said.by}", effects)
+        effects += self.consider(said.at_s)
+
+    def _say_started(self, said: Said, effects: list[Effect]) -> None:
+        job, material, planned = (said.fields.get(key) for key in ("job", "material", "planned_min"))
+        if planned is not None and (
+            isinstance(planned, bool) or not isinstance(planned, int | float) or not 0 < planned < 31 * 1440
+        ):
+            raise Refused(f"planned_min must be minutes above 0, not {planned!r}")
+        wished = {
+            "at_s": said.at_s,
+            "job": str(job)[:200] if job else None,
+            "material": str(material)[:60] if material else None,
+            "planned_s": None if planned is None else float(planned) * 60,
+        }
+        build = self.build
+        if build is not None:
+            build.job = self.word("job") or wished["job"] or build.job
+            build.material = wished["material"] or build.material
+            build.planned_s = wished["planned_s"] or build.planned_s
+            self._estimator.renamed(build.id, build.job)
+            self._keep_build(build, said.at_s, effects)
+            return
+        if self.bed_full:
+            self._clear(said.at_s, f"{said.by} has started the next build", effects)
+        self._said = wished
+        if self._sourceless:
+            self._begin(said.at_s, None, f"started by {said.by}", effects)
+            self._go("printing", said.at_s, f"started by {said.by}", effects)
+        self._keep(effects)
+
+    def _say_failed(self, said: Said, effects: list[Effect]) -> None:
+        self._say_ended(said, "failed", effects)
+
+    def _say_cancelled(self, said: Said, effects: list[Effect]) -> None:
+        self._say_ended(said, "cancelled", effects)
+
+    def _say_ended(self, said: Said, result: str, effects: list[Effect]) -> None:
+        why = f"{said.by} says so"
+        if self.build is not None:
+            self._end(said.at_s, result, why, effects)
+            return
+        build = self.last_build
+        if build is None or not self.bed_full:
+            raise Refused(f"{self.name} has no build in hand that could have {result}")
+        build.result, build.because = result, why
+        self._estimator.ended(build.id, build.ended_s if build.ended_s is not None else said.at_s, result)
+        self._keep_build(build, said.at_s, effects)
+
+    def _say_out_of_service(self, said: Said, effects: list[Effect]) -> None:
+        reason = str(said.fields.get("reason") or "")[:200]
+        if self.build is not None:
+            self._end(said.at_s, "cancelled", f"taken out of service by {said.by}", effects)
+        self._go("taken_out", said.at_s, f"by {said.by}{': ' if reason else ''}{reason}", effects)
+
+    def _say_in_service(self, said: Said, effects: list[Effect]) -> None:
+        if self.state != "out_of_service":
+            raise Refused(f"{self.name} is in service")
+        self._go("put_back", said.at_s, f"put back by {said.by}", effects)
+        effects += self.consider(said.at_s)
+
+    # ---- state ------------------------------------------------------------------------------------------------------
+
+    def _go(self, trigger: str, now_s: float, because: str, effects: list[Effect]) -> None:
+        state = step(self.state, trigger)
+        if state == self.state:
+            if state not in ("cooling", "waiting", "out_of_service"):
+                self.because = because
+            return
+        previous, self.state = self.state, state
+        self.since_s, self.because = now_s, because
+        self.waiting_since_s = now_s if state == "waiting" else None
+        build = self.build
+        if build is not None and state == "paused":
+            self._estimator.paused(build.id, now_s)
+        elif build is not None and previous == "paused" and state in BUSY:
+            self._estimator.resumed(build.id, now_s)
+        self._keep(effects)
+        doc = {"machine": self.name, "state": state, "previous": previous, "because": because}
+        effects.append(Note(now_s, "state", doc))
+
+    def _keep(self, effects: list[Effect]) -> None:
+        effects.append(Keep("machine", self.name, self.as_dict()))
+
+    def as_dict(self) -> dict[str, Any]:
+        """What must survive a restart, JSON-able."""
+        return {
+            "state": self.state,
+            "since_s": self.since_s,
+            "because": self.because,
+            "bed_full": self.bed_full,
+            "bed_known": self.bed_known,
+            "waiting_since_s": self.waiting_since_s,
+            "build": None if self.build is None else self.build.id,
+            "last_build": None if self.last_build is None else self.last_build.id,
+            "said": self._said,
+            "heating_since_s": self._heating_since_s,
+            "hot": self._hot,
+            "cooler": self.cooler.as_dict(),
+        }
+
+    def restore(self, doc: dict[str, Any], builds: dict[str, Build], now_s: float) -> None:
+        """Take up where the journal left off; readings are unknown until they come in again."""
+        self.state = doc["state"]
+        self.since_s, self.because = doc["since_s"], doc["because"]
+        self.bed_full, self.bed_known = doc["bed_full"], doc["bed_known"]
+        self.waiting_since_s = doc["waiting_since_s"]
+        self.build = builds.get(doc["build"] or "")
+        self.last_build = builds.get(doc["last_build"] or "")
+        self._said = doc["said"]
+        self._heating_since_s, self._hot = doc["heating_since_s"], doc["hot"]
+        if self.build is not None:
+            self._blind_since_s = now_s
+        if doc.get("cooler") is not None:
+            self.cooler = cooling.Cooling.from_dict(doc["cooler"])
+        if self.state == "cooling":
+            self._timers.set(("release", self.name), self._release_check_s(now_s, None))
