@@ -25,7 +25,7 @@ ROUNDING = 1e-9
 
 
 def rank(n: int, alpha: float) -> int:
-    """k = ceil((n + 1)(1 - alpha)), at least 1; k > n means that no finite bound exists."""
+    """K = ceil((n + 1)(1 - alpha)), at least 1; k > n means that no finite bound exists."""
     return max(1, math.ceil((n + 1) * (1.0 - alpha) - ROUNDING))
 
 

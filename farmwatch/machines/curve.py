@@ -114,7 +114,7 @@ class Crossings:
         while self.next_knot < len(KNOTS) and KNOTS[self.next_knot] <= claim:
             knot = KNOTS[self.next_knot]
             if first:
-                self.reached[self.next_knot] = run_s if claim - knot < 0.005 else None  # noqa: PLR2004 - half a per cent: the resolution of most reports
+                self.reached[self.next_knot] = run_s if claim - knot < 0.005 else None
             elif claim - before <= self.GAP_SHARE:
                 part = (knot - before) / (claim - before)
                 self.reached[self.next_knot] = before_s + max(0.0, part) * (run_s - before_s)

@@ -276,7 +276,8 @@ class PowerSense:
         self._sum, self._count = 0.0, 0
         self._last_s: float | None = None
         self.step_s: float | None = None
-        self._label, self._since_s = "unknown", None
+        self._label = "unknown"
+        self._since_s: float | None = None
         self._run_low: float | None = None  # the low level of the present build: it depends on the job
         self._run_spread = 0.2
         self._steps = 0
