@@ -28,6 +28,7 @@ class Build:
     progress_at_s: float | None = None
     remaining_s: float | None = None
     energy_wh: float | None = None
+    from_wh: float | None = None  # the meter's total at the build's start
     inferred: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:

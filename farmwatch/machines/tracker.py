@@ -56,6 +56,7 @@ class MachineTrack:
         self.latest: dict[str, Value] = {}
         self.last_known: dict[str, tuple[float, Value]] = {}
         self.mains_lost: Callable[[], bool] = lambda: False
+        self.wh_at: Callable[[float], float | None] = lambda _at_s: None
         self.sense = PowerSense()
         self.cooler = cooling.Cooling()
         self._estimator = estimator
@@ -70,6 +71,10 @@ class MachineTrack:
         self._blind_since_s: float | None = None
         self._source_time: dict[str, float] = {}
         self._late: dict[str, int] = {}
+
+    def use(self, estimator: Estimator) -> None:
+        """Learn with this estimator from now on (after a restart)."""
+        self._estimator = estimator
 
     # ---- what comes in ------------------------------------------------------------------------------------
 
@@ -269,6 +274,7 @@ class MachineTrack:
         if self.bed_full:
             self._clear(now_s, "the next build has begun; nobody had said that the bed was clear", effects)
         build = Build(build_id(self.name, started_s), self.name, started_s, because=because)
+        build.from_wh = self.wh_at(started_s)
         self.build = build
         said = self._said
         if said is not None and now_s - said["at_s"] <= NAMED_AHEAD_S:
@@ -335,6 +341,9 @@ class MachineTrack:
         build.ended_s, build.result, build.because = ended_s, result, because
         if inferred:
             build.inferred = (*build.inferred, "end")
+        until_wh = self.wh_at(ended_s)
+        if until_wh is not None and build.from_wh is not None:
+            build.energy_wh = max(0.0, until_wh - build.from_wh)
         self._estimator.ended(build.id, ended_s, result)
         self.build, self.last_build = None, build
         self._heating_since_s = None
@@ -485,7 +494,7 @@ class MachineTrack:
         if build is None or not self.bed_full:
             raise Refused(f"{self.name} has no build in hand that could have {result}")
         build.result, build.because = result, why
-        self._estimator.ended(build.id, build.ended_s if build.ended_s is not None else said.at_s, result)
+        self._estimator.revise(build.id, result)
         self._keep_build(build, said.at_s, effects)
 
     def _say_out_of_service(self, said: Said, effects: list[Effect]) -> None:

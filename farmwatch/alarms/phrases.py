@@ -1,0 +1,276 @@
+"""The words of every message, made from what is known of the farm."""
+
+from collections.abc import Callable
+
+from farmwatch.alarms.lifecycle import Alarm
+from farmwatch.alarms.notices import Incident
+from farmwatch.alarms.rules import RULES
+from farmwatch.alarms.wording import clock, count, duration, moment, names, percent, plain
+from farmwatch.farm import Farm
+from farmwatch.machines.state import BUSY
+
+Words = tuple[str, str, tuple[tuple[str, str], ...]]
+SOON_S = 300.0
+
+
+class Phrases:
+    """Words for incidents: what and where, what it means and by when, what to do."""
+
+    def __init__(self, farm: Farm) -> None:
+        self._farm = farm
+        self._zone = farm.plan.timezone
+        self._by_group: dict[str, Callable[[Incident, list[Alarm], float], Words]] = {
+            "bed": self._beds,
+            "mains": self._mains,
+            "broker": self._broker,
+            "silent": self._silent,
+            "fault": self._fault,
+            "store": self._store,
+        }
+
+    def words_for(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float) -> Words:
+        """Title, text and actions of one message of an incident."""
+        if step == "clear":
+            return self._clear(incident, alarms, now_s)
+        title, text, actions = self._by_group[incident.group](incident, alarms, now_s)
+        if not actions:
+            actions = tuple(("acknowledged", alarm.id) for alarm in alarms[:1])
+        return title, text, actions
+
+    # ---- beds -----------------------------------------------------------------------------------------------------
+
+    def _beds(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+        farm = self._farm
+        fresh = [alarm.subject for alarm in alarms]
+        waiting = fresh + [
+            name for name, machine in farm.machines.items() if machine.state == "waiting" and name not in fresh
+        ]
+        soon = [
+            (name, at_s) for name, at_s in self._soon(now_s) if name not in waiting and at_s <= now_s + SOON_S
+        ]
+        incident.named += [name for name in [*fresh, *(name for name, _ in soon)] if name not in incident.named]
+        title = beds_title(waiting)
+        parts = []
+        for name in fresh[:3]:
+            build = farm.machines[name].last_build
+            job = f" ({plain(build.job)[:40]})" if build is not None and build.job else ""
+            result = f" {build.result}" if build is not None and build.result in ("failed", "cancelled") else ""
+            since_s = farm.machines[name].waiting_since_s
+            ready = f" since {clock(since_s, self._zone)}" if since_s is not None else ""
+            parts.append(f"{plain(name)}{job}{result} ready{ready}.")
+        if soon:
+            due = names([f"{plain(name)} about {clock(at_s, self._zone)}" for name, at_s in soon], 3)
+            parts.append(f"Soon: {due}.")
+        parts.append(self._next(now_s, skip={name for name, _ in soon}))
+        actions = tuple(("cleared", name) for name in fresh[:3])
+        return title, " ".join(part for part in parts if part), actions
+
+    def _soon(self, now_s: float) -> list[tuple[str, float]]:
+        """Machines whose beds can be cleared later, with the time, soonest first."""
+        found = []
+        for name, machine in self._farm.machines.items():
+            if machine.build is not None or machine.state == "cooling":
+                at_s = machine.clear_at_s(now_s, self._farm.estimate(name, now_s))
+                if at_s is not None:
+                    found.append((name, at_s))
+        return sorted(found, key=lambda item: item[1])
+
+    def _next(self, now_s: float, skip: set[str]) -> str:
+        for name, at_s in self._soon(now_s):
+            if name not in skip:
+                return f"Next: {plain(name)} about {moment(max(at_s, now_s), now_s, self._zone)}."
+        return ""
+
+    # ---- power ----------------------------------------------------------------------------------------------------
+
+    def _mains(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+        rules = {alarm.rule for alarm in alarms}
+        if "mains_lost" not in rules:
+            return self._one_backup(alarms, now_s)
+        title = self.mains_title()
+        lives = []
+        for name, backup in self._farm.backups.items():
+            if backup.status not in ("on_battery", "low"):
+                continue
+            runtime = self._farm.runtime(name)
+            if runtime is not None and runtime.p50_s is not None:
+                lives.append((runtime.p50_s, name))
+            else:
+                lives.append((float("inf"), name))
+        lives.sort()
+        parts = []
+        if lives and lives[0][0] != float("inf"):
+            first_s, name = lives[0]
+            parts.append(
+                f"{plain(name)} empty about {clock(now_s + first_s, self._zone)} (in {duration(first_s)})"
+                + (f", last {clock(now_s + lives[-1][0], self._zone)}" if self._has_last(lives) else "")
+                + "."
+            )
+        elif lives:
+            parts.append("How long the batteries last is not known.")
+        parts.append(self._at_stake(now_s, lives))
+        parts.append("Find out what has lost supply; leave breakers and wiring to an electrician.")
+        return title, " ".join(part for part in parts if part), ()
+
+    @staticmethod
+    def _has_last(lives: list[tuple[float, str]]) -> bool:
+        return len(lives) > 1 and lives[-1][0] != float("inf")
+
+    def mains_title(self) -> str:
+        """What has lost supply, and how many backups carry on."""
+        outage = self._farm.outage.open
+        out = [name for name, track in self._farm.backups.items() if track.status in ("on_battery", "low")]
+        if outage is None or outage.cause in ("site", "blip"):
+            what = "Mains lost"
+        elif outage.cause == "circuit":
+            what = f"Circuit {plain(outage.place)} lost"
+        else:
+            return f"Backup {names(out or outage.backups, 2)} on battery"
+        return f"{what}: {count(len(out), 'backup')} on battery"
+
+    def _at_stake(self, now_s: float, lives: list[tuple[float, str]]) -> str:
+        """Which builds end before their battery and which do not, as far as it can be told."""
+        late, total = [], 0
+        life_s = {name: seconds for seconds, name in lives}
+        for name, machine in self._farm.machines.items():
+            backup = machine.plan.backup
+            if machine.build is None or backup not in life_s:
+                continue
+            total += 1
+            found = self._farm.estimate(name, now_s)
+            end_s = found.p50_s if found is not None else None
+            if end_s is None or end_s > now_s + life_s[backup]:
+                late.append(name)
+        if not total:
+            return "No build runs on them."
+        if not late:
+            return f"All {count(total, 'build')} should end in time."
+        return f"Not done by then: {names(late, 4)}. Pause what can be paused."
+
+    def _one_backup(self, alarms: list[Alarm], now_s: float) -> Words:
+        alarm = alarms[0]
+        name = plain(alarm.subject)
+        behind = self._farm.behind(alarm.subject)
+        fed = names(behind, 4) if behind else "What hangs on it"
+        if alarm.rule == "battery_low":
+            return f"Battery low: {name}", f"{fed}: power ends any moment. Pause or let go now.", ()
+        load_w = self._farm.load_of_backup_w(alarm.subject)
+        rating_w = self._farm.backups[alarm.subject].plan.rating_w
+        load = f"{load_w:.0f} W" if load_w is not None else "Load unknown"
+        of = f" of {rating_w:.0f} W" if rating_w is not None else ""
+        text = f"{load}{of}. {fed} would stop if it trips. Pause one that is heating."
+        return f"Overload: backup {name}", text, ()
+
+    # ---- the rest -------------------------------------------------------------------------------------------------
+
+    def _broker(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        facts = alarms[0].facts
+        since = clock(facts.get("lost_at_s", alarms[0].since_s), self._zone)
+        sources = facts.get("sources", 0)
+        text = (
+            f"No connection since {since}: {count(sources, 'source')} not seen, their beds and power are "
+            "unknown until it is back. Check the broker's computer and the network."
+        )
+        return "MQTT broker lost", text, ()
+
+    def _silent(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        degraded = [alarm for alarm in alarms if alarm.rule == "source_degraded"]
+        silent = [alarm for alarm in alarms if alarm.rule != "source_degraded"]
+        if not silent:
+            title = f"{names([a.subject for a in degraded], 2)}: payloads unreadable"
+            return title, "Their values are unknown. See the page for what came; mend the mapping.", ()
+        subjects = [alarm.subject for alarm in silent]
+        since_s = min((a.facts.get("silent_since_s") or a.since_s) for a in silent)
+        partly = [a.subject for a in silent if not a.facts.get("all_of_it", True)]
+        what = "Some of what they report" if partly and len(partly) == len(silent) else "What they do"
+        title = f"No word from {names(subjects, 3)}"
+        error = next((plain(str(a.facts["error"]))[:60] for a in silent if a.facts.get("error")), "")
+        text = (
+            f"Since {clock(since_s, self._zone)}{f': {error}' if error else ''}. {what} is unknown now. "
+            "Check plug, cable and network there."
+        )
+        return title, text, ()
+
+    def _fault(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        name = alarms[0].subject
+        build = self._farm.machines[name].build
+        job = f"{plain(build.job)[:40]} stands still. " if build is not None and build.job else ""
+        if build is not None and build.progress is not None:
+            job = f"{job or 'Its build stands still. '}It was at {percent(build.progress)}. "
+        return f"{plain(name)} reports a fault", f"{job}Look at it before you start it again.", ()
+
+    def _store(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        why = plain(str(alarms[0].facts.get("why") or ""))[:90]
+        text = (
+            f"{why}{'. ' if why else ''}Watching and messages go on; history is not kept. Free space on the "
+            "collector or replace its card."
+        )
+        return f"Collector cannot write: {plain(alarms[0].subject)}", text, ()
+
+    def _clear(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+        lasted = duration(now_s - min((a.since_s for a in alarms), default=incident.opened_s))
+        subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
+        if incident.group == "mains":
+            return self._mains_clear(alarms, lasted, now_s)
+        if incident.group == "broker":
+            return f"MQTT broker back after {lasted}", self._state_of_things(), ()
+        if incident.group == "silent":
+            if all(alarm.rule == "source_degraded" for alarm in alarms):
+                return f"{names(subjects, 2)} readable again", f"After {lasted}.", ()
+            return f"{names(subjects, 3)} heard again", f"After {lasted}. {self._state_of_things()}", ()
+        if incident.group == "store":
+            return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
+        return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()
+
+    def _mains_clear(self, alarms: list[Alarm], lasted: str, now_s: float) -> Words:
+        if not any(alarm.rule == "mains_lost" for alarm in alarms):
+            subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
+            return f"Backup {names(subjects, 3)} in order again", f"After {lasted}.", ()
+        start_s = min(alarm.since_s for alarm in alarms)
+        on, stopped, unknown = [], [], []
+        for name, machine in self._farm.machines.items():
+            build = machine.build
+            last = machine.last_build
+            if build is not None and build.started_s < start_s:
+                (on if machine.state in BUSY else unknown).append(name)
+            elif (
+                last is not None
+                and last.ended_s is not None
+                and last.ended_s >= start_s
+                and last.result in ("failed", "unknown")
+            ):
+                at = f" at {percent(last.progress)}" if last.progress is not None else ""
+                stopped.append(f"{name}{at}")
+        parts = [f"{count(len(on), 'build')} went on." if on else ""]
+        if stopped:
+            parts.append(f"Stopped: {names(stopped, 4)}: check the beds.")
+        if unknown:
+            parts.append(f"No word yet from {names(unknown, 3)}.")
+        if not on and not stopped and not unknown:
+            parts.append("No build was running.")
+        return f"Power back after {lasted}", " ".join(part for part in parts if part), ()
+
+    def _state_of_things(self) -> str:
+        waiting = [name for name, machine in self._farm.machines.items() if machine.state == "waiting"]
+        return f"{beds_title(waiting)}." if waiting else "No bed waits."
+
+
+def beds_title(waiting: list[str]) -> str:
+    """One line about the beds that wait.
+
+    >>> beds_title(["knot"]), beds_title(["avocet", "knot", "eider", "ibis", "heron"])
+    ('Clear bed: knot', 'Clear 5 beds: avocet, knot, eider, ibis and 1 more')
+    """
+    if len(waiting) == 1:
+        return f"Clear bed: {plain(waiting[0])}"
+    return f"Clear {len(waiting)} beds: {names(waiting, 4)}"
+
+
+def title_of(alarm: Alarm, farm: Farm) -> str:
+    """One line about an alarm, for lists."""
+    if alarm.rule == "bed_waiting":
+        return beds_title([alarm.subject])
+    if alarm.rule == "mains_lost":
+        return f"Backup {plain(alarm.subject)} on battery"
+    incident = Incident(alarm.id, alarm.id, RULES[alarm.rule].group, alarm.priority, alarm.since_s)
+    return Phrases(farm).words_for(incident, [alarm], "opened", alarm.since_s)[0]

@@ -1,0 +1,155 @@
+"""The alarm table: every alarm there is, and nothing that needs no response.
+
+A row without consequence and response is refused at import. Wording rules: the title is at most 60 characters
+and says what and where; the text says what it means and by when, then what to do; 240 characters in all.
+Templates are filled in with ``str.format``; the fields that each rule offers stand in its `fields`.
+"""
+
+from dataclasses import dataclass
+
+PRIORITIES: tuple[str, ...] = ("danger", "session", "digest")
+GROUPS: dict[str, str] = {
+    "bed": "beds that wait, gathered for five minutes",
+    "mains": "supply of the site, its circuits and backups",
+    "broker": "the MQTT broker",
+    "silent": "sources that say nothing",
+    "fault": "one machine",
+    "store": "the collector's own disk",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One row.
+
+    Attributes:
+        id: name in configuration, recordings and messages.
+        condition: when it is true, in words.
+        subject: what it is about: machine, backup, circuit, site, source, broker, store.
+        cause: what is usually behind it.
+        consequence: what happens if nobody responds.
+        response: what to do.
+        within: time to respond, in words.
+        priority: danger interrupts always, session is for this session, digest can wait.
+        on_delay_s: how long the condition must hold before the alarm is raised.
+        off_delay_s: how long it must be gone before the alarm returns to normal.
+        deadband: how far a value must come back, in words; "" for conditions that are yes or no.
+        parents: rules whose alarm explains this one, so that it is not raised beside them.
+        group: which messages it shares.
+        title: first line of the message.
+        text: the rest.
+        clear: first line of the all-clear; "" where none is sent.
+    """
+
+    id: str
+    condition: str
+    subject: str
+    cause: str
+    consequence: str
+    response: str
+    within: str
+    priority: str
+    on_delay_s: float
+    off_delay_s: float
+    deadband: str
+    parents: tuple[str, ...]
+    group: str
+    title: str
+    text: str
+    clear: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("condition", "subject", "cause", "consequence", "response", "within", "title", "text"):
+            if not getattr(self, name):
+                msg = f"alarm rule {self.id!r} has no {name}: an alarm that asks for nothing is no alarm"
+                raise ValueError(msg)
+        if self.priority not in PRIORITIES or self.group not in GROUPS:
+            msg = f"alarm rule {self.id!r}: priority {self.priority!r}, group {self.group!r}"
+            raise ValueError(msg)
+
+
+TABLE: tuple[Rule, ...] = (
+    Rule(
+        "bed_waiting", "a build is over and the bed is below its release temperature", "machine",
+        "a build has ended", "the machine earns nothing until somebody clears it",
+        "clear the bed and start the next build", "this session", "session", 0.0, 0.0, "", (), "bed",
+        "Clear {beds}", "{waiting}{soon}{next}",
+    ),
+    Rule(
+        "mains_lost", "a backup runs on battery for longer than the site's blip time", "backup",
+        "mains, breaker or plug gone", "the machines behind it stop when its battery is empty",
+        "see what can finish; find out what has lost its supply", "minutes", "danger", 5.0, 5.0, "", (),
+        "mains", "{what} lost, {count} on battery", "{runtimes} {builds}{do}", "{what} back after {lasted}",
+    ),
+    Rule(
+        "battery_low", "a backup on battery says that it is low", "backup",
+        "the battery is nearly empty", "the machines behind it are about to stop",
+        "pause what can be paused, or let it go", "at once", "danger", 0.0, 5.0, "", (),
+        "mains", "Battery low: {subject}", "{machines} about to lose power.{builds}{do}", "{subject} recharging",
+    ),
+    Rule(
+        "backup_unseen", "a backup's source is silent or failed while its server can be asked", "backup",
+        "cable, driver or server gone", "a power loss there would not be seen",
+        "check the cable and the server of this backup", "this session", "session", 60.0, 0.0, "",
+        ("mains_lost",), "silent", "No word from {subjects}", "{since} Nothing is known of {it} now. {do}",
+        "{subjects} heard again",
+    ),
+    Rule(
+        "overload", "a backup says overload, or its load is above its rating", "backup",
+        "too many heaters at once behind it", "it may switch off and stop everything behind it",
+        "pause a build behind it or move a machine", "minutes", "danger", 10.0, 30.0, "", (),
+        "mains", "Overload: {subject}", "{load}{machines} would stop if it trips. Pause one that is heating.",
+        "{subject} within its rating again",
+    ),
+    Rule(
+        "machine_fault", "the machine says that it cannot go on", "machine",
+        "the machine's own checks", "the build stands still or is lost",
+        "look at the machine", "this session", "session", 15.0, 15.0, "", (), "fault",
+        "{subject} reports a fault", "{build}Look at the machine before you start it again.",
+        "{subject}: fault gone",
+    ),
+    Rule(
+        "source_silent", "a source has said nothing for longer than its stale time and a minute more", "source",
+        "plug, network or machine off", "what happens there is not seen",
+        "check the plug, its network and the machine", "this session", "session", 60.0, 0.0, "",
+        ("broker_lost", "mains_lost"), "silent", "No word from {subjects}",
+        "{since} Nothing is known of {it} now. {do}", "{subjects} heard again",
+    ),
+    Rule(
+        "broker_lost", "there is no connection to the MQTT broker", "broker",
+        "broker, its computer or the network gone", "nothing that reports over MQTT is seen",
+        "check the broker and its computer", "this session", "session", 30.0, 5.0, "", ("mains_lost",),
+        "broker", "No MQTT broker: {sources} sources unseen", "{since} Beds and power of these machines are "
+        "unknown until it is back. Check the broker's computer and network.",
+        "MQTT broker back after {lasted}",
+    ),
+    Rule(
+        "source_degraded", "five payloads in a row could not be read", "source",
+        "mapping or firmware changed", "its values are unknown",
+        "look at the payload on the page and mend the mapping", "days", "digest", 0.0, 0.0, "", (),
+        "silent", "{subjects}: payloads unreadable", "{since} {do}", "{subjects} readable again",
+    ),
+    Rule(
+        "store_degraded", "a database cannot be written", "store",
+        "disk full, read-only or broken", "history is lost while this lasts; after a restart more",
+        "free space or replace the card", "this session", "session", 0.0, 30.0, "", (),
+        "store", "Cannot write {subject}", "{why} Watching and messages go on, history is not kept. Free "
+        "space on the collector or replace its card.", "{subject} can be written again",
+    ),
+)  # fmt: skip
+
+RULES: dict[str, Rule] = {rule.id: rule for rule in TABLE}
+
+
+def as_markdown() -> str:
+    """The table for the documentation."""
+    head = "| rule | priority | raised when | on / off delay | consequence | what to do | within | explained by |"
+    lines = [head, "|---" * 8 + "|"]
+    for rule in TABLE:
+        delays = f"{rule.on_delay_s:g} s / {rule.off_delay_s:g} s"
+        parents = ", ".join(rule.parents) or "-"
+        lines.append(
+            f"| `{rule.id}` | {rule.priority} | {rule.condition} | {delays} | {rule.consequence} "
+            f"| {rule.response} | {rule.within} | {parents} |"
+        )
+    return "\n".join(lines)

@@ -1,0 +1,516 @@
+"""PURE: events in, effects out. Holds the order in which the rooms think; names as little as it can."""
+
+import math
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+from farmwatch.alarms.lifecycle import Alarm
+from farmwatch.alarms.notices import Notices
+from farmwatch.alarms.phrases import Phrases
+from farmwatch.alarms.wording import zone
+from farmwatch.farm import Farm, SourceTrack
+from farmwatch.machines.builds import Build
+from farmwatch.machines.eta import Estimator
+from farmwatch.machines.signature import PowerSense
+from farmwatch.machines.tracker import MachineTrack
+from farmwatch.overview import view_of
+from farmwatch.power.outage import Outage
+from farmwatch.words.errors import Refused
+from farmwatch.words.model import (
+    COMMANDS,
+    Awoke,
+    Effect,
+    Event,
+    Keep,
+    LinkChanged,
+    Note,
+    Observed,
+    Said,
+    SitePlan,
+    SourceDegraded,
+    SourceFailed,
+    StoreHealth,
+)
+from farmwatch.words.view import View
+
+MINUTE_S = 60.0
+HOUR_S = 3600.0
+ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved"})
+RECENT_BUILDS_S = 3 * 86_400.0
+
+
+class Brain:
+    """The whole of the thinking. `receive` and `advance` are the only ways in; `view` looks without changing."""
+
+    def __init__(self, plan: SitePlan) -> None:
+        self.farm = Farm(plan)
+        self.farm.book.explains = self._explains
+        self._timers = self.farm.timers
+        self._notices = Notices(self._timers, plan.people, Phrases(self.farm))
+        self._began_s: float | None = None
+        self._told_w: dict[str, float] = {}
+        self._told_backup: dict[str, dict[str, Any]] = {}
+        self._handlers: dict[type, Callable[[Any, float, list[Effect]], None]] = {
+            Observed: self._observed,
+            Said: self._said,
+            LinkChanged: self._link,
+            SourceFailed: self._failed,
+            SourceDegraded: self._degraded,
+            StoreHealth: self._store,
+            Awoke: self._awoke,
+        }
+        for machine in self.farm.machines.values():
+            machine.mains_lost = lambda name=machine.name: self.farm.covered(name)
+
+    # ---- the two ways in ----------------------------------------------------------------------------------------
+
+    def receive(self, event: Event, now_s: float) -> list[Effect]:
+        """Effects of one event at its time."""
+        effects: list[Effect] = []
+        if self._began_s is None:
+            self._begin(now_s)
+        self._handlers[type(event)](event, now_s, effects)
+        self._finish(now_s, effects)
+        return effects
+
+    def advance(self, now_s: float) -> list[Effect]:
+        """Effects of the timers that are due."""
+        effects: list[Effect] = []
+        while (due := self._timers.pop(now_s)) is not None:
+            key, due_s = due
+            self._timer(key, due_s if due_s > 0 else now_s, effects)
+            self._finish(now_s, effects)
+        return effects
+
+    def next_due_s(self) -> float:
+        """When `advance` has work next."""
+        return self._timers.next_due_s()
+
+    def view(self, now_s: float) -> View:
+        """Everything as the page shows it."""
+        return view_of(self.farm, now_s)
+
+    def _begin(self, now_s: float) -> None:
+        self._began_s = now_s
+        self._timers.set("minute", (math.floor(now_s / MINUTE_S) + 1) * MINUTE_S)
+        self._timers.set("hour", (math.floor(now_s / HOUR_S) + 1) * HOUR_S)
+        for source in self.farm.sources.values():
+            if source.plan.interval_s > 0:
+                self._timers.set(("stale", source.plan.id), now_s + source.plan.stale_s)
+
+    def _finish(self, now_s: float, effects: list[Effect]) -> None:
+        book = self.farm.book
+        if book.changed:
+            self._notices.take(book.changed, book.alarms, now_s, effects)
+
+    def _keep_learned(self, effects: list[Effect]) -> None:
+        for key, row in self.farm.estimator.take_changed().items():
+            effects.append(Keep("learned", key, None if row is None else {"row": row}))
+
+    # ---- readings --------------------------------------------------------------------------------------------------
+
+    def _observed(self, seen: Observed, now_s: float, effects: list[Effect]) -> None:
+        farm = self.farm
+        source = farm.sources.get(seen.source)
+        if source is not None:
+            if not seen.retained:
+                source.last_s = now_s
+                if source.state != "fresh":
+                    self._fresh(source, now_s, effects)
+            elif source.state == "never":
+                source.state = "last_known"
+        machine = farm.machines.get(seen.subject)
+        if machine is not None:
+            values = seen.values
+            if not seen.retained:
+                power_w = values.get("power_w")
+                if "power_w" in values or "energy_wh" in values:
+                    counter_wh = values.get("energy_wh")
+                    farm.meters[seen.subject].observe(
+                        now_s,
+                        power_w if isinstance(power_w, float) else None,
+                        counter_wh if isinstance(counter_wh, float) else None,
+                    )
+            state, build = machine.state, machine.build
+            effects += machine.observe(seen)
+            if machine.state != state or machine.build is not build:
+                self._machine_moved(machine, build, now_s, effects)
+            if "availability" in values and not seen.retained and source is not None:
+                self._availability(source, values["availability"] == "gone", now_s, effects)
+            return
+        backup = farm.backups.get(seen.subject)
+        if backup is not None:
+            if not seen.retained:
+                changed = backup.observe(seen.values, now_s)
+                self._backup_looked(seen.subject, now_s, effects, changed=changed)
+        elif seen.subject in farm.others and not seen.retained:
+            farm.others[seen.subject].update(seen.values)
+
+    def _machine_moved(
+        self, machine: MachineTrack, build: Build | None, now_s: float, effects: list[Effect]
+    ) -> None:
+        """A machine's state or build has changed: alarms, energy, what the others must know."""
+        name, state = machine.name, machine.state
+        book = self.farm.book
+        if build is not None and machine.build is not build:
+            self._cut_energy(name, now_s, effects)
+            self._estimate(machine, now_s, effects)
+            effects.append(Keep("sense", name, machine.sense.as_dict()))
+            self._keep_learned(effects)
+        if machine.build is not None and build is not machine.build:
+            self._estimate(machine, now_s, effects)
+        book.condition("bed_waiting", name, now_s, effects, true=state == "waiting")
+        alarm = book.alarms.get(f"bed_waiting:{name}")
+        if alarm is not None and alarm.state == "returned":
+            book.acknowledge(alarm.id, now_s, effects)
+        book.condition("machine_fault", name, now_s, effects, true=state == "fault")
+
+    def _move(
+        self, machine: MachineTrack, act: Callable[[], list[Effect]], now_s: float, effects: list[Effect]
+    ) -> None:
+        state, build = machine.state, machine.build
+        effects += act()
+        if machine.state != state or machine.build is not build:
+            self._machine_moved(machine, build, now_s, effects)
+
+    # ---- sources ---------------------------------------------------------------------------------------------------
+
+    def _fresh(self, source: SourceTrack, now_s: float, effects: list[Effect]) -> None:
+        source.state, source.error, source.silent_since_s = "fresh", "", None
+        if source.plan.interval_s > 0:
+            self._timers.set(("stale", source.plan.id), now_s + source.plan.stale_s)
+        self._silence(source.plan.subject, now_s, effects)
+
+    def _stale(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        source = self.farm.sources[name]
+        heard_s = source.last_s
+        if heard_s is not None and source.state == "fresh":
+            due_s = heard_s + source.plan.stale_s
+            if due_s > now_s:
+                self._timers.set(("stale", name), due_s)
+                return
+        self._lost(source, "silent", now_s, effects)
+
+    def _lost(self, source: SourceTrack, state: str, now_s: float, effects: list[Effect]) -> None:
+        if source.silent_since_s is None:
+            source.silent_since_s = source.last_s if source.last_s is not None else now_s
+        source.state = state if source.last_s is not None or state != "silent" else "never"
+        self._forget(source, now_s, effects)
+        self._silence(source.plan.subject, now_s, effects)
+
+    def _forget(self, source: SourceTrack, now_s: float, effects: list[Effect]) -> None:
+        """What only this source could tell is unknown from now on."""
+        farm, subject = self.farm, source.plan.subject
+        still = {
+            quantity
+            for other in farm.by_subject[subject]
+            if other.id != source.plan.id and farm.sources[other.id].state == "fresh"
+            for quantity in other.quantities
+        }
+        gone = source.plan.quantities - still
+        machine = farm.machines.get(subject)
+        if machine is not None:
+            if "power_w" in gone:
+                farm.meters[subject].lost()
+            self._move(machine, lambda: machine.forget(gone, now_s), now_s, effects)
+        elif subject in farm.backups:
+            if farm.backups[subject].forget(now_s):
+                self._backup_looked(subject, now_s, effects, changed=True)
+        elif subject in farm.others:
+            farm.others[subject].update(dict.fromkeys(gone))
+
+    def _silence(self, subject: str, now_s: float, effects: list[Effect]) -> None:
+        """Raise or clear the alarm about a subject whose sources say nothing."""
+        farm = self.farm
+        quiet = [
+            track
+            for plan in farm.by_subject[subject]
+            if (track := farm.sources[plan.id]).state in ("silent", "failed")
+            or (track.state in ("never", "last_known") and track.silent_since_s is not None)
+        ]
+        machine = farm.machines.get(subject)
+        out = machine is not None and machine.state == "out_of_service"
+        rule = "backup_unseen" if subject in farm.backups else "source_silent"
+        farm.book.condition(
+            rule,
+            subject,
+            now_s,
+            effects,
+            true=bool(quiet) and not out,
+            vias=sorted({track.plan.via for track in quiet}),
+            all_of_it=len(quiet) == len(farm.by_subject[subject]),
+            silent_since_s=min((t.silent_since_s for t in quiet if t.silent_since_s is not None), default=None),
+            error=next((track.error for track in quiet if track.error), ""),
+        )
+
+    def _availability(self, source: SourceTrack, gone: bool, now_s: float, effects: list[Effect]) -> None:  # noqa: FBT001
+        """A device's own word, or its last will, that it is up or gone."""
+        if not gone:
+            return
+        own = source.plan.quantities
+        affected = [source]
+        if own <= {"availability"}:
+            affected += [
+                self.farm.sources[other.id]
+                for other in self.farm.by_subject[source.plan.subject]
+                if other.id != source.plan.id and other.via == source.plan.via and "state" in other.quantities
+            ]
+        for track in affected:
+            track.error = "says that it is gone"
+            self._lost(track, "failed", now_s, effects)
+
+    def _failed(self, event: SourceFailed, now_s: float, effects: list[Effect]) -> None:
+        source = self.farm.sources.get(event.source)
+        if source is None:
+            return
+        source.error = event.error
+        if source.plan.via in ("ups", "snmp") and source.state != "failed":
+            self._lost(source, "failed", now_s, effects)
+
+    def _degraded(self, event: SourceDegraded, now_s: float, effects: list[Effect]) -> None:
+        source = self.farm.sources.get(event.source)
+        if source is None:
+            return
+        source.degraded = event.degraded
+        self.farm.book.condition(
+            "source_degraded", source.plan.id, now_s, effects, true=event.degraded, why=event.why
+        )
+
+    def _link(self, event: LinkChanged, now_s: float, effects: list[Effect]) -> None:
+        self.farm.links[event.via, event.address] = (event.connected, now_s)
+        if event.via == "mqtt":
+            self.farm.book.condition(
+                "broker_lost",
+                "broker",
+                now_s,
+                effects,
+                true=not event.connected,
+                sources=len(event.sources),
+                lost_at_s=now_s,
+            )
+        elif not event.connected:
+            for name in event.sources:
+                self._failed(SourceFailed(now_s, name, "its server cannot be reached"), now_s, effects)
+
+    def _store(self, event: StoreHealth, now_s: float, effects: list[Effect]) -> None:
+        self.farm.stores[event.store] = (event.ok, event.why)
+        self.farm.book.condition(
+            "store_degraded", event.store, now_s, effects, true=not event.ok, why=event.why
+        )
+
+    def _explains(self, parent: Alarm, child: Alarm) -> bool:
+        """Whether a parent's alarm is the reason for a child's."""
+        if parent.rule == "broker_lost":
+            return child.facts.get("vias") == ["mqtt"]
+        if child.rule == "broker_lost":
+            return self.farm.outage.open is not None and self.farm.outage.open.cause == "site"
+        return self.farm.covered(child.subject)
+
+    # ---- backups and outages ---------------------------------------------------------------------------------------
+
+    def _backup_looked(self, name: str, now_s: float, effects: list[Effect], *, changed: bool) -> None:
+        farm = self.farm
+        backup, book = farm.backups[name], farm.book
+        if changed:
+            self._tell_backup(name, now_s, effects)
+            effects.append(Keep("backup", name, {"status": backup.status, "since_s": backup.since_s}))
+            statuses = {other: track.status for other, track in farm.backups.items()}
+            outage = farm.outage.update(statuses, now_s)
+            if outage is not None:
+                self._outage(outage, now_s, effects)
+            # An outage that is in hand does not end because its backup can no longer be seen.
+            if backup.status != "unknown":
+                on_battery = backup.status in ("on_battery", "low")
+                book.condition("mains_lost", name, now_s, effects, true=on_battery)
+                book.condition("battery_low", name, now_s, effects, true=backup.status == "low")
+        if backup.status != "unknown":
+            book.condition("overload", name, now_s, effects, true=backup.overloaded())
+
+    def _outage(self, outage: Outage, now_s: float, effects: list[Effect]) -> None:
+        effects.append(Note(now_s, "outage", outage.note()))
+        effects.append(Keep("outage", "open", None if outage.ended_s is not None else outage.note()))
+
+    def _tell_backup(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        runtime = self.farm.runtime(name)
+        load_w = self.farm.load_of_backup_w(name)
+        doc = {
+            "backup": name,
+            "status": self.farm.backups[name].status,
+            "load_w": None if load_w is None else round(load_w, 1),
+            "runtime_s": None
+            if runtime is None
+            else {"p10": whole(runtime.p10_s), "p50": whole(runtime.p50_s), "p90": whole(runtime.p90_s)},
+        }
+        if doc != self._told_backup.get(name):
+            self._told_backup[name] = doc
+            effects.append(Note(now_s, "backup", doc))
+
+    # ---- people ------------------------------------------------------------------------------------------------------
+
+    def _said(self, said: Said, now_s: float, effects: list[Effect]) -> None:
+        if said.command not in COMMANDS:
+            raise Refused(f"unknown command {said.command!r}", hint=f"one of {', '.join(COMMANDS)}")
+        if said.command in ALARM_COMMANDS:
+            self._said_of_alarm(said, now_s, effects)
+        else:
+            machine = self.farm.machines.get(said.machine or "")
+            if machine is None:
+                known = ", ".join(self.farm.machines)
+                raise Refused(f"no machine {said.machine!r}", hint=f"machines: {known}")
+            self._move(machine, lambda: machine.command(said), now_s, effects)
+            if said.command in ("out_of_service", "in_service") and said.machine in self.farm.by_subject:
+                self._silence(machine.name, now_s, effects)
+        effects.append(
+            Note(
+                now_s,
+                "said",
+                {"command": said.command, "machine": said.machine, "by": said.by, "fields": dict(said.fields)},
+            )
+        )
+
+    def _said_of_alarm(self, said: Said, now_s: float, effects: list[Effect]) -> None:
+        book = self.farm.book
+        key = said.fields.get("alarm")
+        if key:
+            ids = [str(key)]
+        else:
+            ids = [alarm.id for alarm in book.standing() if alarm.subject == said.machine]
+            if not ids:
+                raise Refused(f"no alarm about {said.machine!r} stands")
+        for alarm_id in ids:
+            if said.command == "acknowledged":
+                book.acknowledge(alarm_id, now_s, effects)
+            elif said.command == "shelved":
+                book.shelve(alarm_id, said.fields.get("minutes", 60), now_s, effects)
+            else:
+                book.unshelve(alarm_id, now_s, effects)
+
+    # ---- time --------------------------------------------------------------------------------------------------------
+
+    def _timer(self, key: Any, now_s: float, effects: list[Effect]) -> None:  # noqa: ANN401
+        if key == "minute":
+            self._minute(now_s, effects)
+            return
+        if key == "hour":
+            self._hour(now_s, effects)
+            return
+        what, name = key
+        if what == "stale":
+            self._stale(name, now_s, effects)
+        elif what == "judge":
+            machine = self.farm.machines[name]
+            self._move(machine, lambda: machine.consider(now_s), now_s, effects)
+        elif what == "release":
+            machine = self.farm.machines[name]
+            self._move(machine, lambda: machine.release_due(now_s), now_s, effects)
+        elif what == "notice":
+            self._notices.timer(name, self.farm.book.alarms, now_s, effects)
+        else:
+            self.farm.book.timer(what, name, now_s, effects)
+
+    def _minute(self, now_s: float, effects: list[Effect]) -> None:
+        self._timers.set("minute", now_s + MINUTE_S)
+        for place in self.farm.places():
+            draw = self.farm.draw(place) if place in self.farm.tree.children else None
+            watts = draw.watts if draw is not None else self.farm.power_w(place)
+            if watts is None:
+                self._told_w.pop(place, None)
+                continue
+            if abs(watts - self._told_w.get(place, -1.0)) >= 0.05:
+                self._told_w[place] = watts
+                doc: dict[str, Any] = {"place": place, "watts": round(watts, 1)}
+                if draw is not None and draw.missing:
+                    doc["missing"] = list(draw.missing)
+                effects.append(Note(now_s, "load", doc))
+        for machine in self.farm.machines.values():
+            if machine.build is not None:
+                self._estimate(machine, now_s, effects)
+        for name in self.farm.backups:
+            self._tell_backup(name, now_s, effects)
+
+    def _hour(self, now_s: float, effects: list[Effect]) -> None:
+        self._timers.set("hour", now_s + HOUR_S)
+        for name, machine in self.farm.machines.items():
+            self._cut_energy(name, now_s, effects)
+            if self.farm.by_subject.get(name):
+                effects.append(Keep("sense", name, machine.sense.as_dict()))
+        self._keep_learned(effects)
+
+    def _cut_energy(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        meter = self.farm.meters[name]
+        part = meter.cut(now_s)
+        if part is None:
+            return
+        wh, started_s, ended_s = part
+        self._today(name, wh, now_s)
+        effects.append(
+            Note(now_s, "energy", {"machine": name, "wh": round(wh, 3), "started": started_s, "ended": ended_s})
+        )
+        effects.append(Keep("energy", name, meter.as_dict()))
+
+    def _today(self, name: str, wh: float, now_s: float) -> None:
+        local = datetime.fromtimestamp(now_s - 1, UTC).astimezone(zone(self.farm.plan.timezone))
+        day = local.date().isoformat()
+        kept_day, sums = self.farm.since_midnight
+        if day != kept_day:
+            sums = {}
+        sums[name] = sums.get(name, 0.0) + wh
+        self.farm.since_midnight = (day, sums)
+
+    def _estimate(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
+        build = machine.build
+        if build is None:
+            return
+        found = self.farm.estimator.estimate(build.id, now_s)
+        finish: dict[str, float | None] = dict.fromkeys(("p025", "p10", "p50", "p90", "p975"))
+        basis = "nothing to go by yet"
+        if found is not None:
+            finish = {
+                "p025": found.p025_s,
+                "p10": found.p10_s,
+                "p50": found.p50_s,
+                "p90": found.p90_s,
+                "p975": found.p975_s,
+            }
+            basis = found.basis
+        doc = {"machine": machine.name, "build": build.id, "job": build.job, "finish": finish, "basis": basis}
+        effects.append(Note(now_s, "estimate", doc))
+
+    # ---- life --------------------------------------------------------------------------------------------------------
+
+    def _awoke(self, event: Awoke, now_s: float, effects: list[Effect]) -> None:
+        effects.append(Note(now_s, "awoke", {"dark_since": event.dark_since_s}))
+
+    def restore(self, facts: list[tuple[str, str, dict[str, Any]]], now_s: float) -> None:
+        """Take up where the journal left off. Call once, before anything else."""
+        kept: dict[str, dict[str, dict[str, Any]]] = {}
+        for kind, key, doc in facts:
+            kept.setdefault(kind, {})[key] = doc
+        self._begin(now_s)
+        farm = self.farm
+        rows = {key: doc["row"] for key, doc in kept.get("learned", {}).items()}
+        if rows:
+            farm.estimator = Estimator.from_dict({"rows": rows})
+        builds = {key: Build.from_dict(doc) for key, doc in kept.get("build", {}).items()}
+        for name, machine in farm.machines.items():
+            machine.use(farm.estimator)
+            if name in kept.get("sense", {}):
+                machine.sense = PowerSense.from_dict(kept["sense"][name])
+            if name in kept.get("machine", {}):
+                machine.restore(kept["machine"][name], builds, now_s)
+            if name in kept.get("energy", {}):
+                farm.meters[name].restore(kept["energy"][name])
+        farm.book.restore(list(kept.get("alarm", {}).values()), now_s)
+        self._notices.restore(list(kept.get("incident", {}).values()), now_s)
+        outage = kept.get("outage", {}).get("open")
+        if outage is not None:
+            farm.outage.open = Outage(
+                outage["id"], outage["cause"], outage["place"], outage["started"], None,
+                list(outage["backups"]), list(outage["evidence"]),
+            )  # fmt: skip
+
+
+def whole(value: float | None) -> float | None:
+    """Seconds without a fraction; None and endless stay None."""
+    return None if value is None or math.isinf(value) else round(value)

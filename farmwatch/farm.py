@@ -1,0 +1,161 @@
+"""PURE: everything that is known of the farm at one moment; the brain changes it, words and views read it."""
+
+from dataclasses import dataclass, field
+
+from farmwatch.alarms.book import AlarmBook
+from farmwatch.machines.eta import Estimate, Estimator
+from farmwatch.machines.tracker import MachineTrack
+from farmwatch.power.backup import BackupTrack
+from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
+from farmwatch.power.energy import EnergyMeter
+from farmwatch.power.load import SITE, Draw, LoadTree
+from farmwatch.power.outage import OutageWatch
+from farmwatch.words.errors import ConfigError
+from farmwatch.words.model import BackupPlan, SitePlan, SourcePlan, Value
+from farmwatch.words.timers import Timers
+
+
+@dataclass(slots=True)
+class SourceTrack:
+    """How a source has behaved. `state`: never, fresh, last_known, silent, failed, degraded."""
+
+    plan: SourcePlan
+    state: str = "never"
+    last_s: float | None = None
+    silent_since_s: float | None = None
+    error: str = ""
+    degraded: bool = False
+
+
+@dataclass(slots=True)
+class Runtime:
+    """How long a backup lasts at its present load; None where nothing can be said."""
+
+    p10_s: float | None
+    p50_s: float | None
+    p90_s: float | None
+    basis: str
+
+
+class Farm:
+    """The state of the whole site."""
+
+    def __init__(self, plan: SitePlan) -> None:
+        self.plan = plan
+        self.timers = Timers()
+        self.estimator = Estimator()
+        self.sources = {name: SourceTrack(source) for name, source in plan.sources.items()}
+        by_subject: dict[str, list[SourcePlan]] = {}
+        for source in plan.sources.values():
+            by_subject.setdefault(source.subject, []).append(source)
+        self.by_subject = by_subject
+        self.machines = {
+            name: MachineTrack(machine, by_subject.get(name, []), self.estimator, self.timers)
+            for name, machine in plan.machines.items()
+        }
+        self.backups = {name: BackupTrack(backup) for name, backup in plan.backups.items()}
+        others = [*plan.circuits, *plan.loads, *plan.sensors, *(["site"] if "site" in by_subject else [])]
+        self.others: dict[str, dict[str, Value]] = {name: {} for name in others}
+        self.tree = LoadTree(plan)
+        self.meters = {
+            name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, []))) for name in plan.machines
+        }
+        for name, machine in self.machines.items():
+            machine.wh_at = self.meters[name].wh_at
+        self.outage = OutageWatch(plan)
+        self.tables = {name: _table(backup) for name, backup in plan.backups.items()}
+        self.book = AlarmBook(self.timers, plan.rules)
+        self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
+        self.stores: dict[str, tuple[bool, str]] = {}
+        self.since_midnight: tuple[str, dict[str, float]] = ("", {})
+
+    @staticmethod
+    def _gap_s(sources: list[SourcePlan]) -> float:
+        gaps = [s.stale_s for s in sources if "power_w" in s.quantities and s.interval_s > 0]
+        return max(min(gaps, default=60.0), 60.0)
+
+    # ---- power -------------------------------------------------------------------------------------------------
+
+    def power_w(self, leaf: str) -> float | None:
+        """Watts of a machine or other load, None if unknown."""
+        machine = self.machines.get(leaf)
+        if machine is not None:
+            return machine.number("power_w")
+        value = self.others.get(leaf, {}).get("power_w")
+        return value if isinstance(value, float) else None
+
+    def draw(self, place: str) -> Draw:
+        """Draw of a node of the tree, by its own meter where it has one."""
+        meter_w: float | None = None
+        if place in self.backups:
+            meter_w = self.backups[place].load_w()
+        elif place in self.others:
+            value = self.others[place].get("power_w")
+            meter_w = value if isinstance(value, float) else None
+        return self.tree.draw(place, self.power_w, meter_w)
+
+    def places(self) -> list[str]:
+        """All nodes and leaves of the tree, the site first."""
+        return [SITE, *(name for name in self.tree.children if name != SITE), *self.tree.leaves]
+
+    def load_of_backup_w(self, name: str) -> float | None:
+        """Watts at a backup's outlets: what it says itself, else the sum of what hangs on it if all is known."""
+        own_w = self.backups[name].load_w()
+        if own_w is not None:
+            return own_w
+        draw = self.tree.draw(name, self.power_w)
+        return draw.watts if not draw.missing else None
+
+    def runtime(self, name: str) -> Runtime | None:
+        """How long a backup lasts at the present load: by its table, else by what the unit itself says."""
+        backup = self.backups[name]
+        if backup.status == "unknown":
+            return None
+        entry, load_w, charge = self.tables[name], self.load_of_backup_w(name), backup.number("charge")
+        if entry is not None and load_w is not None and load_w > 0 and charge is not None:
+            table, basis = entry
+            found: RuntimeEstimate = estimate_runtime(
+                table, [(1.0, load_w)], charge=charge, battery_c=backup.number("battery_c"), basis=basis
+            )
+            words = "maker's table at this load" if basis == "table" else "battery's Wh at this load, rough"
+            return Runtime(found.low_min * 60, found.minutes * 60, found.high_min * 60, words)
+        said_s = backup.reported_runtime_s()
+        if said_s is None:
+            return None
+        return Runtime(None, said_s, None, "as the unit itself says; no range is known")
+
+    # ---- machines ------------------------------------------------------------------------------------------------
+
+    def estimate(self, machine: str, now_s: float) -> Estimate | None:
+        """Finish time of the build in hand, or None."""
+        build = self.machines[machine].build
+        return None if build is None else self.estimator.estimate(build.id, now_s)
+
+    def behind(self, backup: str) -> list[str]:
+        """Machines that a backup feeds."""
+        return [name for name, plan in self.plan.machines.items() if plan.backup == backup]
+
+    def covered(self, name: str) -> bool:
+        """Whether the outage in hand explains what happens at this machine, load or backup."""
+        outage = self.outage.open
+        if outage is None:
+            return False
+        if outage.cause in ("site", "blip"):
+            return True
+        if outage.cause == "circuit":
+            circuit = self.plan.circuit_of(name)
+            return circuit is not None and circuit in outage.place.split(", ")
+        plan = self.plan.machines.get(name) or self.plan.loads.get(name)
+        return name in outage.backups or (plan is not None and plan.backup in outage.backups)
+
+
+def _table(plan: BackupPlan) -> tuple[RuntimeTable, str] | None:
+    """The runtime table of a backup and its basis; from the battery's Wh where the maker's is not given."""
+    try:
+        if plan.runtime_table:
+            return RuntimeTable(plan.runtime_table), "table"
+        if plan.battery_wh:
+            return fallback_table(plan.battery_wh), "energy"
+    except ConfigError:
+        return None
+    return None

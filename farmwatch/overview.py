@@ -1,0 +1,226 @@
+"""PURE: the view of everything, and the verdict in one sentence."""
+
+from farmwatch.alarms.phrases import Phrases, beds_title, title_of
+from farmwatch.alarms.rules import RULES
+from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, names, plain
+from farmwatch.farm import Farm
+from farmwatch.machines.state import BUSY
+from farmwatch.power.load import SITE
+from farmwatch.words.view import (
+    AlarmView,
+    BackupView,
+    FinishView,
+    MachineView,
+    PlaceView,
+    SourceView,
+    VerdictView,
+    View,
+)
+
+HEAT_UP_W = 300.0
+"""Draw of a machine that heats, where its own history does not say (common practice, no source)."""
+
+
+def view_of(farm: Farm, now_s: float) -> View:
+    """Everything at one moment."""
+    machines = [_machine(farm, name, now_s) for name in farm.machines]
+    day, sums = farm.since_midnight
+    return {
+        "at_s": now_s,
+        "site": farm.plan.name,
+        "timezone": farm.plan.timezone,
+        "verdict": verdict(farm, machines, now_s),
+        "machines": machines,
+        "total": _place(farm, SITE),
+        "circuits": [_place(farm, name) for name in farm.plan.circuits],
+        "banks": [
+            _place(farm, name)
+            for name in dict.fromkeys(m.bank for m in farm.plan.machines.values() if m.bank is not None)
+        ],
+        "backups": [_backup(farm, name, now_s) for name in farm.backups],
+        "alarms": _alarms(farm),
+        "sources": [_source(farm, name, now_s) for name in farm.sources],
+        "stores": [{"name": name, "ok": ok, "why": why} for name, (ok, why) in farm.stores.items()],
+        "energy_today_wh": sum(sums.values()) if day else None,
+    }
+
+
+def _age(farm: Farm, subject: str, now_s: float) -> float | None:
+    times = [farm.sources[s.id].last_s for s in farm.by_subject.get(subject, [])]
+    heard = [at_s for at_s in times if at_s is not None]
+    return max(0.0, now_s - max(heard)) if heard else None
+
+
+def _finish(farm: Farm, name: str, now_s: float) -> FinishView | None:
+    found = farm.estimate(name, now_s)
+    if found is None:
+        return None
+    return {
+        "p10_s": found.p10_s,
+        "p50_s": found.p50_s,
+        "p90_s": found.p90_s,
+        "basis": found.basis,
+        "builds": found.builds,
+        "overdue_s": found.overdue_s,
+    }
+
+
+def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
+    machine = farm.machines[name]
+    build = machine.build or (machine.last_build if machine.bed_full else None)
+    return {
+        "name": name,
+        "state": machine.state,
+        "since_s": machine.since_s,
+        "because": machine.because,
+        "job": build.job if build is not None else None,
+        "material": build.material if build is not None else machine.plan.material,
+        "material_inferred": build is not None and "material" in build.inferred,
+        "progress": machine.number("progress") if machine.build is not None else None,
+        "finish": _finish(farm, name, now_s),
+        "clear_at_s": machine.clear_at_s(now_s, farm.estimate(name, now_s)),
+        "power_w": machine.number("power_w"),
+        "bed_c": machine.number("bed_c"),
+        "nozzle_c": machine.number("nozzle_c"),
+        "age_s": _age(farm, name, now_s),
+        "silent": [
+            source.id
+            for source in farm.by_subject.get(name, [])
+            if farm.sources[source.id].state in ("silent", "failed")
+        ],
+        "bank": machine.plan.bank,
+        "backup": machine.plan.backup,
+        "circuit": farm.plan.circuit_of(name),
+        "row": machine.plan.row,
+        "column": machine.plan.column,
+    }
+
+
+def _place(farm: Farm, name: str) -> PlaceView:
+    draw = farm.draw(name)
+    circuit = farm.plan.circuits.get(name)
+    return {
+        "name": name,
+        "watts": draw.watts,
+        "missing": list(draw.missing),
+        "limit_w": circuit.limit_w if circuit is not None else None,
+        "rating_w": circuit.rating_w if circuit is not None else None,
+        "heat_up_w": _heat_up_w(farm, name),
+    }
+
+
+def _heat_up_w(farm: Farm, place: str) -> float | None:
+    """Further watts if the one machine of this place that would draw most more starts to heat; None if none can."""
+    more = []
+    for leaf in farm.tree.children[place]:
+        machine = farm.machines.get(leaf)
+        if machine is None or machine.state in BUSY:
+            continue
+        levels = machine.sense.levels.watts()
+        heat_w = max(levels.get("heat", HEAT_UP_W), 0.0)
+        more.append(max(heat_w - (machine.number("power_w") or 0.0), 0.0))
+    return max(more, default=None)
+
+
+def _backup(farm: Farm, name: str, now_s: float) -> BackupView:
+    backup = farm.backups[name]
+    runtime = farm.runtime(name)
+    return {
+        "name": name,
+        "status": backup.status,
+        "since_s": backup.since_s,
+        "charge": backup.number("charge"),
+        "load_w": farm.load_of_backup_w(name),
+        "rating_w": backup.plan.rating_w,
+        "runtime_s": runtime.p50_s if runtime is not None else None,
+        "runtime_p10_s": runtime.p10_s if runtime is not None else None,
+        "runtime_p90_s": runtime.p90_s if runtime is not None else None,
+        "runtime_basis": runtime.basis if runtime is not None else "nothing is known of it now",
+        "age_s": _age(farm, name, now_s),
+        "circuit": backup.plan.circuit,
+        "machines": farm.behind(name),
+    }
+
+
+def _alarms(farm: Farm) -> list[AlarmView]:
+    rows: list[AlarmView] = []
+    for alarm in farm.book.standing():
+        rule = RULES[alarm.rule]
+        rows.append(
+            {
+                "id": alarm.id,
+                "rule": alarm.rule,
+                "subject": alarm.subject,
+                "state": alarm.state,
+                "priority": alarm.priority,
+                "since_s": alarm.since_s,
+                "title": title_of(alarm, farm),
+                "text": rule.condition,
+                "consequence": rule.consequence,
+                "response": rule.response,
+            }
+        )
+    return rows
+
+
+def _source(farm: Farm, name: str, now_s: float) -> SourceView:
+    source = farm.sources[name]
+    return {
+        "id": name,
+        "subject": source.plan.subject,
+        "via": source.plan.via,
+        "address": source.plan.address,
+        "age_s": None if source.last_s is None else max(0.0, now_s - source.last_s),
+        "state": "degraded" if source.degraded else source.state,
+        "good": 0,
+        "bad": 0,
+        "last_bad": None,
+    }
+
+
+def verdict(farm: Farm, machines: list[MachineView], now_s: float) -> VerdictView:
+    """One sentence: danger first, then beds, then what is not known, then when the next bed comes."""
+    dangers = [a for a in farm.book.standing() if a.priority == "danger" and a.true and a.speaks]
+    waiting = [m["name"] for m in machines if m["state"] == "waiting"]
+    beds = f"{beds_title(waiting)}." if waiting else ""
+    if dangers:
+        alarm = dangers[0]
+        title = Phrases(farm).mains_title() if alarm.rule == "mains_lost" else title_of(alarm, farm)
+        text = f"Since {moment(alarm.since_s, now_s, farm.plan.timezone)}. {beds}"
+        return {"level": "danger", "title": fit(title, TITLE_MAX), "text": text.strip()}
+    nxt = _next(farm, machines, now_s)
+    if waiting:
+        return {"level": "act", "title": fit(beds_title(waiting), TITLE_MAX), "text": nxt}
+    heard = [m for m in machines if m["state"] not in ("unknown", "out_of_service")]
+    unknown = [m["name"] for m in machines if m["state"] == "unknown"]
+    if not heard and unknown:
+        return {"level": "unknown", "title": "Nothing is known of any machine", "text": _last_word(machines)}
+    busy = [m for m in machines if m["state"] in BUSY]
+    aside = f" Unknown: {names(unknown, 4)}." if unknown else ""
+    faults = [m["name"] for m in machines if m["state"] == "fault"]
+    if faults:
+        return {"level": "act", "title": fit(f"Fault: {names(faults, 3)}", TITLE_MAX), "text": nxt + aside}
+    level = "unknown" if unknown else "calm"
+    if not busy:
+        return {"level": level, "title": "No bed waits, nothing is building", "text": (nxt + aside).strip()}
+    title = f"No bed waits; {count(len(busy), 'machine')} building"
+    return {"level": level, "title": title, "text": (nxt + aside).strip()}
+
+
+def _next(farm: Farm, machines: list[MachineView], now_s: float) -> str:
+    due = sorted(
+        (m["clear_at_s"], m["name"])
+        for m in machines
+        if m["clear_at_s"] is not None and m["state"] != "waiting"
+    )
+    if not due:
+        return ""
+    at_s, name = due[0]
+    at_s = max(at_s or now_s, now_s)
+    when = moment(at_s, now_s, farm.plan.timezone)
+    return f"Next bed: {plain(name)} about {when}, in {duration(at_s - now_s)}."
+
+
+def _last_word(machines: list[MachineView]) -> str:
+    ages = [m["age_s"] for m in machines if m["age_s"] is not None]
+    return f"Last word {duration(min(ages))} ago." if ages else "No source has said anything yet."
