@@ -1,0 +1,525 @@
+"""What the models alone cannot see: names that must exist, parameters to be given, parts that must agree.
+
+Each check yields `Finding`s; `CHECKS` is the list of them. A finding knows the path of its key, not its line.
+"""
+
+import difflib
+import ipaddress
+import itertools
+import zoneinfo
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+
+from farmwatch.alarms.rules import TABLE
+from farmwatch.settings_lines import Path
+from farmwatch.settings_model import (
+    DEFAULT_INTERVAL_S,
+    PARAMETER,
+    FieldEntry,
+    MappingEntry,
+    Settings,
+    fill,
+    parameters,
+)
+from farmwatch.wire.payload import validate_mapping
+from farmwatch.words.model import COMMANDS
+from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, STATE_WORDS, UNITS, Kind
+
+PLACES = ("machines", "backups", "circuits", "banks", "loads", "sensors")
+"""Kinds whose names are one namespace: messages, the page and the API name them without their kind."""
+
+NAMED = (*PLACES, "channels", "people", "mappings", "buttons")
+
+
+class Finding(NamedTuple):
+    """Something wrong."""
+
+    path: Path
+    what: str
+    suggestion: str
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What the checks look at.
+
+    Attributes:
+        settings: what could be read, wrong parts left out.
+        names: section to all names that stand in the configuration, wrong ones too: a name with a mistake of
+            its own is not unknown as well.
+        live: whether it is to run now: then secrets and peers must be there.
+    """
+
+    settings: Settings
+    names: dict[str, list[str]]
+    live: bool
+
+
+def check_all(subject: Subject) -> Iterator[Finding]:
+    """Everything that is wrong."""
+    for check in CHECKS:
+        yield from check(subject)
+
+
+def meant(word: str, known: Collection[str], *, otherwise: str = "") -> str:
+    """A suggestion in place of an unknown word."""
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    folded = [candidate for candidate in known if candidate.casefold() == word.casefold()]
+    if folded or near:
+        return f'did you mean "{(folded or near)[0]}"?'
+    if otherwise:
+        return otherwise
+    listed = ", ".join(sorted(known)[:30])
+    return f"known here: {listed}" if listed else "none is configured"
+
+
+def _names(subject: Subject) -> Iterator[Finding]:
+    seen: dict[str, str] = {}
+    for section in NAMED:
+        for name in subject.names[section]:
+            if not name or len(name) > 40 or not all(c.isalnum() or c in "_-" for c in name):
+                what = f'"{name}" is no usable name'
+                yield Finding((section, name), what, "use letters, digits, _ and -, at most 40 of them")
+            if section not in PLACES:
+                continue
+            if name == "site":
+                yield Finding((section, name), '"site" stands for the whole shop', "choose another name")
+            elif name in seen:
+                what = f'"{name}" is already the name of one of the {seen[name]}'
+                yield Finding(
+                    (section, name), what, f"names are unique over {', '.join(PLACES)}: rename one of them"
+                )
+            seen.setdefault(name, section)
+
+
+def _site(subject: Subject) -> Iterator[Finding]:
+    zone = subject.settings.site.timezone
+    zones = zoneinfo.available_timezones()
+    if zone not in zones:
+        near = meant(zone, zones, otherwise='write it like "Europe/London"')
+        yield Finding(("site", "timezone"), f'no time zone is called "{zone}"', near)
+
+
+def _reference(subject: Subject, section: str, kind: str, name: str | None, path: Path) -> Iterator[Finding]:
+    if name is not None and name not in subject.names[kind]:
+        known = subject.names[kind]
+        what = f'{section}: no {kind.removesuffix("s")} is called "{name}"'.removeprefix(f"{section}: ")
+        yield Finding(
+            path, what, meant(name, known, otherwise=f"add [{kind}] {name}, or use one of: {_list(known)}")
+        )
+
+
+def _list(names: Collection[str]) -> str:
+    return ", ".join(sorted(names)[:12]) or "(none yet)"
+
+
+def _supplies(subject: Subject) -> Iterator[Finding]:
+    settings = subject.settings
+    holders: list[tuple[Path, Any]] = [(("machine_defaults",), settings.machine_defaults)]
+    for section in ("machines", "banks", "backups", "loads"):
+        holders += [((section, name), item) for name, item in getattr(settings, section).items()]
+    for path, item in holders:
+        section = str(path[0])
+        for key, kind in (("bank", "banks"), ("backup", "backups"), ("circuit", "circuits")):
+            yield from _reference(subject, section, kind, getattr(item, key, None), (*path, key))
+        if section != "backups" and getattr(item, "backup", None) and item.circuit:
+            what = "is fed by a backup and by a circuit at once"
+            yield Finding((*path, "circuit"), what, "give backup alone: its circuit is known from the backup")
+    for name, load in settings.loads.items():
+        if load.constant_w is None and not load.uses:
+            yield Finding(
+                ("loads", name),
+                "nothing tells what it draws",
+                "give constant_w, or uses = [a plug's mapping]",
+            )
+
+
+def _people(subject: Subject) -> Iterator[Finding]:
+    for name, person in subject.settings.people.items():
+        for index, channel in enumerate(person.channels):
+            yield from _reference(subject, "people", "channels", channel, ("people", name, "channels", index))
+
+
+def _runtime_tables(subject: Subject) -> Iterator[Finding]:
+    for name, backup in subject.settings.backups.items():
+        path: Path = ("backups", name, "runtime_table")
+        table = backup.runtime_table
+        if len(table) == 1:
+            yield Finding(
+                path, "has one row", "give at least two rows [watts, minutes], as the data sheet does"
+            )
+        for index, (watts, minutes) in enumerate(table):
+            if watts < 0 or minutes <= 0:
+                yield Finding(
+                    (*path, index),
+                    f"[{watts:g}, {minutes:g}] is no load and runtime",
+                    "write [watts, minutes]",
+                )
+        for index, (before, after) in enumerate(itertools.pairwise(table), start=1):
+            if after[0] <= before[0] or after[1] >= before[1]:
+                what = f"[{after[0]:g}, {after[1]:g}] does not follow [{before[0]:g}, {before[1]:g}]"
+                yield Finding(
+                    (*path, index), what, "rows are [watts, minutes]: rising watts, falling minutes"
+                )
+
+
+def _uses(subject: Subject) -> Iterator[Finding]:
+    settings = subject.settings
+    for index, mapping in enumerate(settings.machine_defaults.uses):
+        yield from _reference(subject, "", "mappings", mapping, ("machine_defaults", "uses", index))
+    for section, name, item in settings.subjects():
+        own = getattr(settings, section)[name]
+        if "machine" in own.params:
+            path: Path = (section, name, "params", "machine")
+            yield Finding(
+                path, "{machine} is always the name itself", "choose another name for this parameter"
+            )
+        inherited = section == "machines" and "uses" not in own.model_fields_set
+        for index, mapping in enumerate(item.uses):
+            if not inherited:
+                yield from _reference(subject, section, "mappings", mapping, (section, name, "uses", index))
+            if item.uses.index(mapping) != index:
+                yield Finding((section, name, "uses", index), f'"{mapping}" is used twice', "name it once")
+            yield from _params(settings, section, name, mapping)
+
+
+def _params(settings: Settings, section: str, name: str, mapping: str) -> Iterator[Finding]:
+    entry = settings.mappings.get(mapping)
+    if entry is None:
+        return
+    item = settings.machine(name) if section == "machines" else getattr(settings, section)[name]
+    for wanted in parameters(entry):
+        if wanted != "machine" and wanted not in item.params:
+            what = f"mapping {mapping} wants {{{wanted}}}, which {name} does not give"
+            near = meant(
+                wanted, item.params, otherwise=f'add params = {{ {wanted} = "..." }} to {section}.{name}'
+            )
+            yield Finding((section, name), what, near)
+
+
+def _twins(subject: Subject) -> Iterator[Finding]:
+    """Two subjects that would read the very same values."""
+    settings = subject.settings
+    seen: dict[tuple[str, str, tuple[str, ...]], str] = {}
+    for section, name, item in settings.subjects():
+        values = item.params | {"machine": name}
+        for mapping in item.uses:
+            entry = settings.mappings.get(mapping)
+            if entry is None or any(p not in values for p in parameters(entry)):
+                continue
+            pointers = tuple(fill(value.pointer, values) for value in entry.values.values())
+            key = (mapping, fill(entry.address, values), pointers)
+            if key in seen:
+                what = f"{seen[key]} and {name} would read the same values from {key[1]}"
+                yield Finding(
+                    (section, name), what, f"put {{machine}} or another parameter into mappings.{mapping}"
+                )
+            seen.setdefault(key, name)
+
+
+def _mappings(subject: Subject) -> Iterator[Finding]:
+    for name, entry in subject.settings.mappings.items():
+        found = [*_mapping(("mappings", name), entry)]
+        yield from found
+        if not found:
+            for problem in validate_mapping(subject.settings.spec(name)):
+                yield Finding(("mappings", name), problem, "see the README, Mappings")
+
+
+def _mapping(path: Path, entry: MappingEntry) -> Iterator[Finding]:
+    yield from _address((*path, "address"), entry)
+    if entry.interval_s is None and entry.via not in DEFAULT_INTERVAL_S:
+        what = "interval_s is missing: silence could not be told from quiet"
+        yield Finding(
+            (*path, "interval_s"), what, "add the seconds between messages; 0 if it sends on change only"
+        )
+    if entry.interval_s == 0 and entry.via in DEFAULT_INTERVAL_S:
+        yield Finding(
+            (*path, "interval_s"), "a polled device needs an interval", "write for example interval_s = 10"
+        )
+    if entry.deadline_s < entry.timeout_s:
+        what = "deadline_s is shorter than timeout_s"
+        yield Finding((*path, "deadline_s"), what, f"write at least deadline_s = {entry.timeout_s:g}")
+    if entry.via == "ups":
+        if entry.values or entry.time:
+            yield Finding((*path, "values"), "RFC 9271 knows its own values", "remove this table")
+        return
+    if not entry.values:
+        example = 'power_w = "/power"'
+        yield Finding(
+            (*path, "values"), "yields nothing", f"add [{'.'.join(map(str, path))}.values] with {example}"
+        )
+    for quantity, value in entry.values.items():
+        yield from _value((*path, "values", quantity), quantity, value, entry.format)
+    if entry.time:
+        yield from _pointer((*path, "time", "pointer"), entry.time.pointer)
+        if entry.format == "text":
+            yield Finding(
+                (*path, "time"), "a plain text holds no time of its own", 'remove it, or use format = "json"'
+            )
+
+
+def _value(path: Path, quantity: str, value: FieldEntry, form: str) -> Iterator[Finding]:
+    row = QUANTITIES.get(quantity)
+    if row is None:
+        near = meant(quantity, QUANTITIES, otherwise=f"known: {', '.join(QUANTITIES)}")
+        yield Finding(path, f'no quantity is called "{quantity}"', near)
+        return
+    if form == "text" and value.pointer:
+        yield Finding(
+            (*path, "pointer"),
+            "a plain text has nothing to point into",
+            'use pointer = "", the whole payload',
+        )
+    else:
+        yield from _pointer((*path, "pointer"), value.pointer)
+    if value.unit is not None and value.unit not in UNITS[row.unit]:
+        what = f'"{value.unit}" is no unit of {quantity}'
+        yield Finding((*path, "unit"), what, meant(value.unit, UNITS[row.unit], otherwise=_units(row.unit)))
+    if value.scale == 0:
+        yield Finding((*path, "scale"), "would make every value the same", "use scale = 1, or leave it out")
+    for word, ours in (value.words or {}).items():
+        yield from _words((*path, "words", word), quantity, ours)
+    if row.kind is Kind.WORD and value.words is None and quantity == "availability":
+        what = "availability needs the device's words"
+        yield Finding(path, what, 'add words = { online = "up", offline = "gone" } with the words it uses')
+
+
+def _units(unit: str) -> str:
+    return f"known: {', '.join(UNITS[unit])}" if unit else "it has no unit: leave unit out"
+
+
+def _words(path: Path, quantity: str, ours: list[str]) -> Iterator[Finding]:
+    allowed: tuple[str, ...] = {
+        "state": STATE_WORDS + AVAILABILITY_WORDS,
+        "availability": AVAILABILITY_WORDS,
+    }.get(quantity, ())
+    if not ours:
+        yield Finding(
+            path, "stands for nothing", "give one word or several, or leave it out: it is unknown then"
+        )
+    for word in ours:
+        if allowed and word not in allowed:
+            yield Finding(path, f'"{word}" is none of our words for {quantity}', meant(word, allowed))
+
+
+def _pointer(path: Path, pointer: str) -> Iterator[Finding]:
+    """RFC 6901, section 3: "" or "/" and tokens, in which "~" is written ~0 and "/" ~1."""
+    if pointer and not pointer.startswith("/"):
+        yield Finding(
+            path, f'"{pointer}" is no JSON Pointer (RFC 6901)', f'write "/{pointer.replace(".", "/")}"'
+        )
+    elif any(not part.startswith(("0", "1")) for part in pointer.split("~")[1:]):
+        yield Finding(path, 'a lone "~" in a JSON Pointer (RFC 6901)', 'write "~0" for "~" and "~1" for "/"')
+
+
+def _address(path: Path, entry: MappingEntry) -> Iterator[Finding]:
+    sample = PARAMETER.sub("x", entry.address)
+    if "{" in sample or "}" in sample:
+        yield Finding(
+            path, "a brace that is no {parameter}", "write {name}: a letter, then letters, digits and _"
+        )
+        return
+    yield from ADDRESS_CHECKS[entry.via](path, sample)
+
+
+def _topic(path: Path, topic: str) -> Iterator[Finding]:
+    """MQTT 5.0, section 4.7: "#" alone at the end, "+" alone on its level."""
+    levels = topic.split("/")
+    bad = any("+" in level and level != "+" for level in levels)
+    bad = bad or any(
+        "#" in level and (level != "#" or place != len(levels) - 1) for place, level in enumerate(levels)
+    )
+    if bad:
+        yield Finding(
+            path,
+            f'"{topic}" is no topic filter',
+            'in MQTT "+" stands alone on its level, "#" alone at the end',
+        )
+    if topic.startswith(("mqtt:", "http:", "https:", "/")):
+        yield Finding(
+            path, f'"{topic}" looks like an address, not a topic', "write the topic alone, without host and /"
+        )
+
+
+def _url(path: Path, url: str) -> Iterator[Finding]:
+    try:
+        parts = urlsplit(url)
+        bad = parts.scheme not in ("http", "https") or not parts.hostname or (parts.port or 1) < 1
+    except ValueError:
+        bad, parts = True, urlsplit("")
+    if bad:
+        yield Finding(path, "is no http address", "write it like http://{host}/status")
+    elif parts.username or parts.password:
+        suggestion = "put the Authorization header's value into the secrets folder: " + f"http_{path[1]}"
+        yield Finding(path, "holds a password", suggestion)
+
+
+def _path(path: Path, address: str) -> Iterator[Finding]:
+    if not address.startswith("/") or address == "/" or "?" in address or "#" in address or " " in address:
+        yield Finding(path, "is no path to post to", "write it like /push/{machine}")
+
+
+def _ups(path: Path, address: str) -> Iterator[Finding]:
+    name, _, host = address.partition("@")
+    host, _, port = host.rpartition(":") if ":" in host.rpartition("]")[2] else (host, "", "")
+    if address != "x" and not (name and host and (not port or port.isdigit() or port == "x")):
+        yield Finding(path, "is no UPS", "write it like upsname@127.0.0.1:3493")
+
+
+ADDRESS_CHECKS: dict[str, Callable[[Path, str], Iterator[Finding]]] = {
+    "mqtt": _topic,
+    "http": _url,
+    "push": _path,
+    "ups": _ups,
+}
+
+
+def _filled_addresses(subject: Subject) -> Iterator[Finding]:
+    """Addresses whose parameters make the trouble, such as ``{ups}`` or ``{host}``."""
+    settings = subject.settings
+    for section, name, item in settings.subjects():
+        values = item.params | {"machine": name}
+        for mapping in item.uses:
+            entry = settings.mappings.get(mapping)
+            if entry is None or any(p not in values for p in PARAMETER.findall(entry.address)):
+                continue
+            if next(_address((), entry), None) is None:
+                address = fill(entry.address, values)
+                for found in ADDRESS_CHECKS[entry.via](("mappings", mapping), address):
+                    what = f'with {name}\'s parameters the address of {mapping} "{address}" {found.what}'
+                    yield Finding((section, name, "params"), what, found.suggestion)
+
+
+def _buttons(subject: Subject) -> Iterator[Finding]:
+    for name, button in subject.settings.buttons.items():
+        path: Path = ("buttons", name)
+        yield from _topic((*path, "topic"), button.topic)
+        if button.command not in COMMANDS:
+            yield Finding(
+                (*path, "command"),
+                f'no command is called "{button.command}"',
+                meant(button.command, COMMANDS),
+            )
+        yield from _reference(subject, "buttons", "machines", button.machine, (*path, "machine"))
+
+
+def _rules(subject: Subject) -> Iterator[Finding]:
+    known = [row.id for row in TABLE]
+    for name in subject.settings.rules:
+        if name not in known:
+            yield Finding(("rules", name), f'no alarm rule is called "{name}"', meant(name, known))
+
+
+def _simulated(subject: Subject) -> Iterator[Finding]:
+    simulated = subject.settings.simulated
+    if simulated is None or not simulated.start:
+        return
+    try:
+        zoned = datetime.fromisoformat(simulated.start).tzinfo is not None
+    except ValueError:
+        zoned = False
+    if not zoned:
+        what = f'"{simulated.start}" is no time with offset (RFC 3339)'
+        yield Finding(("simulated", "start"), what, 'write it like "2025-03-01T06:00:00+00:00", or ""')
+
+
+def _broker(subject: Subject) -> Iterator[Finding]:
+    settings = subject.settings
+    if settings.mqtt is None:
+        if not subject.live or "mqtt" in subject.names["top"] or settings.replaced("mqtt"):
+            return
+        wanting = [("mappings", name) for name, entry in settings.mappings.items() if entry.via == "mqtt"]
+        wanting += [("buttons", name) for name in settings.buttons]
+        for path in wanting[:1]:
+            yield Finding(path, "speaks MQTT, but no broker is configured", 'add [mqtt] with host = "..."')
+        return
+    tls = settings.mqtt.tls
+    if tls is None:
+        return
+    if bool(tls.cert_file) != bool(tls.key_file):
+        missing = "key_file" if tls.cert_file else "cert_file"
+        what = "a client certificate and its key go together"
+        yield Finding(("mqtt", "tls"), what, f"add {missing}, or remove the other")
+    for key in ("ca_file", "cert_file", "key_file"):
+        name = getattr(tls, key)
+        if name and subject.live and not settings.beside(name).is_file():
+            yield Finding(
+                ("mqtt", "tls", key),
+                f"there is no file {name}",
+                "paths are relative to the configuration file",
+            )
+
+
+def loopback(host: str) -> bool:
+    """Whether only this computer can reach the address."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _web(subject: Subject) -> Iterator[Finding]:
+    web, secrets = subject.settings.web, subject.settings.secrets
+    try:
+        ipaddress.ip_address(web.bind)
+    except ValueError:
+        if web.bind != "localhost":
+            yield Finding(
+                ("web", "bind"),
+                f'"{web.bind}" is no address of this computer',
+                'write "127.0.0.1" or "0.0.0.0"',
+            )
+            return
+    if subject.live and not loopback(web.bind) and secrets.web_password is None:
+        what = f"{web.bind} can be reached from the network, and the page has no password"
+        folder = subject.settings.secrets_dir
+        suggestion = f"write a password into {folder}/web_password (chmod 600), or bind 127.0.0.1"
+        yield Finding(("web", "bind"), what, suggestion)
+    if web.base_url and urlsplit(web.base_url).scheme not in ("http", "https"):
+        yield Finding(("web", "base_url"), "is no http address", 'write it like "http://shop.local:8420"')
+
+
+def _secrets(subject: Subject) -> Iterator[Finding]:
+    settings, secrets = subject.settings, subject.settings.secrets
+    if not subject.live:
+        return
+    folder = settings.secrets_dir
+    for name in settings.channels:
+        if name not in secrets.channel:
+            what = "its service URL is missing"
+            yield Finding(("channels", name), what, f"write it into {folder}/channel_{name} (chmod 600)")
+    pushes = [name for name, entry in settings.mappings.items() if entry.via == "push"]
+    if pushes and secrets.push_token is None and not settings.replaced("push"):
+        what = "devices that post need a token, and there is none"
+        yield Finding(
+            ("mappings", pushes[0]), what, f"write a long random word into {folder}/push_token (chmod 600)"
+        )
+    for kind, section in (("channel", "channels"), ("http", "mappings"), ("ups", "backups")):
+        for name in getattr(secrets, kind):
+            if name not in subject.names[section]:
+                what = f'no {section.removesuffix("s")} is called "{name}"'
+                near = meant(name, subject.names[section], otherwise="delete or rename the file")
+                yield Finding(("secrets", kind, name), what, near)
+
+
+CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
+    _names,
+    _site,
+    _web,
+    _broker,
+    _secrets,
+    _people,
+    _supplies,
+    _runtime_tables,
+    _uses,
+    _twins,
+    _mappings,
+    _filled_addresses,
+    _buttons,
+    _rules,
+    _simulated,
+)

@@ -1,0 +1,550 @@
+"""The configuration as a tree of models, and what the pure rooms get of it: plan, routes, buttons.
+
+Every key's description is its documentation: the README's table and the JSON Schema are made from it.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, SecretStr
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from farmwatch.wire.intake import Button, Route
+from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
+from farmwatch.words.model import (
+    BackupPlan,
+    CircuitPlan,
+    LoadPlan,
+    MachinePlan,
+    PersonPlan,
+    RuleChange,
+    SitePlan,
+    SourcePlan,
+)
+from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES
+
+UPS_QUANTITIES = frozenset(
+    {"status", "charge", "runtime_s", "load", "power_w", "apparent_va", "voltage_v", "battery_v", "battery_c"}
+)
+"""What a ``via = "ups"`` mapping may yield (RFC 9271, section 5)."""
+
+PARAMETER = re.compile(r"\{([A-Za-z_]\w*)\}")
+DEFAULT_INTERVAL_S: dict[str, float] = {"http": 10.0, "ups": 5.0}
+"""Polled transports have a rhythm of their own; for the others the owner must say it."""
+
+
+def _no_flag(value: object) -> object:
+    if isinstance(value, bool):
+        raise ValueError("must be a number, not true or false")  # noqa: TRY004  (pydantic wants a ValueError)
+    return value
+
+
+def _text(value: object) -> object:
+    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+def _list(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+def _pointer(value: object) -> object:
+    return {"pointer": value} if isinstance(value, str) else value
+
+
+Number = Annotated[float, BeforeValidator(_no_flag), Field(allow_inf_nan=False)]
+Count = Annotated[int, BeforeValidator(_no_flag)]
+Text = Annotated[str, BeforeValidator(_text, json_schema_input_type=str | float)]
+Words = Annotated[list[str], BeforeValidator(_list, json_schema_input_type=str | list[str])]
+Via = Literal["mqtt", "http", "push", "ups"]
+
+
+class Part(BaseModel):
+    """A table of the configuration: unknown keys are errors, nothing changes after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+
+class Site(Part):
+    """The shop."""
+
+    name: str = Field(
+        default="Workshop", min_length=1, max_length=60, description="Name of the shop, as messages say it."
+    )
+    timezone: str = Field(
+        default="UTC", description='Time zone of the clock times in messages, such as "Europe/London".'
+    )
+    voltage_v: Number = Field(default=230.0, ge=90, le=260, description="Nominal mains voltage.")
+    continuous_share: Number = Field(
+        default=0.8,
+        gt=0,
+        le=1,
+        description="Share of a breaker's rating that may be drawn for hours (the site's own policy).",
+    )
+    blip_s: Number = Field(
+        default=5.0, ge=0, le=600, description="A power blip shorter than this is logged, not sent."
+    )
+
+
+class Web(Part):
+    """The page and the API."""
+
+    bind: str = Field(
+        default="127.0.0.1", description="Address to listen on. Anything but loopback needs a web_password."
+    )
+    port: Count = Field(default=8420, ge=0, le=65_535, description="Port of the page; 0 takes a free one.")
+    base_url: str = Field(
+        default="", description="Address of the page as phones reach it, for links in messages."
+    )
+    hosts: list[str] = Field(default=[], description="Further names that a browser may call this computer.")
+
+
+class Tls(Part):
+    """TLS towards the broker."""
+
+    ca_file: str = Field(default="", description='Certificate authority; "" uses the system\'s.')
+    cert_file: str = Field(default="", description="Client certificate.")
+    key_file: str = Field(default="", description="Key of the client certificate.")
+    insecure: Literal["", "i_know"] = Field(
+        default="",
+        description='"i_know" accepts any certificate: anybody on the network can read and forge.',
+    )
+
+
+class Mqtt(Part):
+    """The MQTT broker. Its password stands in the secrets folder as mqtt_password."""
+
+    host: str = Field(default="127.0.0.1", min_length=1, description="Broker.")
+    port: Count = Field(default=1883, ge=1, le=65_535, description="Port; 8883 is customary with TLS.")
+    protocol: Literal[3, 5] = Field(default=5, description="5, or 3 for MQTT 3.1.1.")
+    user: str = Field(default="", description="User name.")
+    client_id: str = Field(
+        default="farmwatch", min_length=1, description="Client identifier, unique on the broker."
+    )
+    keepalive_s: Count = Field(default=30, ge=5, le=65_535, description="Keep-alive.")
+    qos: Literal[0, 1, 2] = Field(default=1, description="Quality of service of the subscriptions.")
+    command_topic: str = Field(
+        default="farmwatch/command",
+        description='What people say by MQTT: JSON with command, machine, by; "" listens to none.',
+    )
+    tls: Tls | None = Field(default=None, description="Present: TLS is used.")
+
+
+class Channel(Part):
+    """A way to a phone. Its service URL stands in the secrets folder as channel_<name>."""
+
+    label: str = Field(default="", description="What pages and logs call it; the service URL is never shown.")
+
+
+class Person(Part):
+    """Somebody who is told."""
+
+    channels: Words = Field(default=[], description="Channels, the first one first.")
+
+
+class Circuit(Part):
+    """What hangs behind one breaker."""
+
+    rating_a: Number = Field(gt=0, le=400, description="Rated current of the breaker.")
+
+
+class Subject(Part):
+    """Something that sources speak about."""
+
+    uses: Words = Field(default=[], description="Names of the mappings that tell about it.")
+    params: dict[str, Text] = Field(
+        default={}, description="Values for {name} in the mappings' addresses and pointers."
+    )
+
+
+class Backup(Subject):
+    """A battery backup (UPS). Login, where its server wants one: secrets ups_<name>, as user:password."""
+
+    circuit: str | None = Field(default=None, description="Circuit that feeds it.")
+    rating_w: Number | None = Field(default=None, gt=0, description="Rated active power.")
+    rating_va: Number | None = Field(default=None, gt=0, description="Rated apparent power.")
+    battery_wh: Number | None = Field(
+        default=None, gt=0, description="Energy of the battery, from its data sheet."
+    )
+    runtime_table: list[tuple[Number, Number]] = Field(
+        default=[], description="Data sheet: [[load in W, minutes], ...], rising loads."
+    )
+
+
+class Bank(Part):
+    """Machines that share a supply."""
+
+    backup: str | None = Field(default=None, description="Backup that feeds it.")
+    circuit: str | None = Field(default=None, description="Circuit that feeds it, if no backup does.")
+
+
+class Load(Subject):
+    """Something else that draws power: a dryer, fans, the router."""
+
+    circuit: str | None = Field(default=None, description="Circuit that feeds it.")
+    backup: str | None = Field(default=None, description="Backup that feeds it, if one does.")
+    constant_w: Number | None = Field(
+        default=None, ge=0, description="What it draws, if no plug measures it."
+    )
+
+
+class Sensor(Subject):
+    """A sensor of the room's air."""
+
+
+class Machine(Subject):
+    """A machine. Every key can also stand in [machine_defaults]."""
+
+    bank: str | None = Field(default=None, description="Its bank; backup and circuit come from there.")
+    backup: str | None = Field(default=None, description="Backup that feeds it, if not the bank's.")
+    circuit: str | None = Field(default=None, description="Circuit that feeds it, if not the bank's.")
+    material: str | None = Field(
+        default=None, min_length=1, description="Usual feedstock, where jobs do not say it."
+    )
+    release_c: Number | None = Field(
+        default=None, ge=0, le=200, description="Bed temperature at which a build comes off."
+    )
+    cool_min: Number | None = Field(
+        default=None, ge=0, le=1440, description="Minutes to cool, where no bed temperature comes."
+    )
+    row: Count | None = Field(default=None, ge=1, le=100, description="Row in the room, for the map.")
+    column: Count | None = Field(default=None, ge=1, le=100, description="Column in the room, for the map.")
+
+
+class FieldEntry(Part):
+    """Where a value stands in a payload. A plain string is a pointer to a value in SI units."""
+
+    pointer: str = Field(default="", description='JSON Pointer (RFC 6901); "" is the whole payload.')
+    unit: str | None = Field(default=None, description="Unit in the payload; missing: the quantity's own.")
+    scale: Number = Field(default=1.0, description="Multiplied first.")
+    offset: Number = Field(default=0.0, description="Then added, still in the payload's unit.")
+    words: dict[str, Words] | None = Field(
+        default=None, description="The device's words to ours, one or several."
+    )
+
+
+class TimeEntry(Part):
+    """Where a payload's own time stands."""
+
+    pointer: str = Field(description="JSON Pointer.")
+    unit: Literal["s", "ms", "rfc3339"] = Field(
+        default="s", description="Seconds or milliseconds since 1970, or RFC 3339."
+    )
+
+
+class MappingEntry(Part):
+    """How one kind of device speaks; used by any number of them."""
+
+    via: Via = Field(description="Transport: mqtt, http (polled), push (the device posts) or ups (RFC 9271).")
+    address: str = Field(
+        min_length=1, description="Topic, URL, path or upsname@host:port, with {parameters}."
+    )
+    interval_s: Number | None = Field(
+        default=None,
+        ge=0,
+        le=86_400,
+        description="Seconds between messages; 0: only on change. Polled: 10 (http), 5 (ups).",
+    )
+    timeout_s: Number = Field(
+        default=4.0, gt=0, le=60, description="Longest wait for an answer to begin (http, ups)."
+    )
+    deadline_s: Number = Field(
+        default=10.0, gt=0, le=120, description="Longest time for a whole request (http)."
+    )
+    format: Literal["json", "text"] = Field(default="json", description="What the payload is.")
+    time: TimeEntry | None = Field(default=None, description="The device's own time, if it sends one.")
+    values: dict[
+        str, Annotated[FieldEntry, BeforeValidator(_pointer, json_schema_input_type=str | FieldEntry)]
+    ] = Field(default={}, description="Quantity: where it stands. `ups` knows its own.")
+
+    @property
+    def rhythm_s(self) -> float:
+        """Seconds between messages; 0: on change only."""
+        return DEFAULT_INTERVAL_S.get(self.via, 0.0) if self.interval_s is None else self.interval_s
+
+
+class ButtonEntry(Part):
+    """A button at the machines that publishes to MQTT."""
+
+    topic: str = Field(min_length=1, description="Topic.")
+    payload: str | None = Field(default=None, description="Only this payload; missing: any.")
+    command: str = Field(default="cleared", description="What pressing it says.")
+    machine: str | None = Field(default=None, description="About which machine.")
+
+
+class Rule(Part):
+    """The owner's change to a row of the alarm table."""
+
+    on_delay_s: Number | None = Field(
+        default=None, ge=0, le=86_400, description="How long the condition must hold."
+    )
+    off_delay_s: Number | None = Field(default=None, ge=0, le=86_400, description="How long it must be gone.")
+    priority: Literal["danger", "session", "digest"] | None = Field(default=None, description="Priority.")
+    off: bool = Field(default=False, description="Never raise it.")
+
+
+class Simulated(Part):
+    """The scenario as a source, at the same door as devices."""
+
+    seed: Count = Field(default=7, ge=0, description="Seed of the days.")
+    start: str = Field(default="", description='RFC 3339; "": one day before now.')
+    speed: Number = Field(
+        default=240.0, ge=1, le=100_000, description="Times real time until it meets the present."
+    )
+    replaces: list[Via] = Field(
+        default=["mqtt", "http", "push", "ups"], description="Transports that it stands in for."
+    )
+
+
+class Secrets(BaseModel):
+    """What stands in the secrets folder. Never in the configuration, never in logs."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+    mqtt_password: SecretStr | None = Field(default=None, description="Password of [mqtt] user.")
+    push_token: SecretStr | None = Field(default=None, description="Token that pushing devices send.")
+    web_password: SecretStr | None = Field(default=None, description="Password of the page.")
+    channel: dict[str, SecretStr] = Field(default={}, description="channel_<name>: service URL of a channel.")
+    http: dict[str, SecretStr] = Field(
+        default={}, description="http_<mapping>: Authorization header of a polled mapping."
+    )
+    ups: dict[str, SecretStr] = Field(default={}, description="ups_<backup>: user:password for a UPS server.")
+
+
+class Settings(BaseSettings):
+    """The whole configuration, version 1."""
+
+    model_config = SettingsConfigDict(
+        extra="forbid",
+        frozen=True,
+        hide_input_in_errors=True,
+        env_prefix="FARMWATCH__",
+        env_nested_delimiter="__",
+        title="Farmwatch configuration",
+    )
+
+    config_version: Literal[1] = Field(default=1, description="Version of the configuration's form.")
+    data_dir: str = Field(
+        default="farmwatch-data", min_length=1, description="Databases; relative to the configuration file."
+    )
+    secrets_dir: str = Field(
+        default="secrets", description="Folder of secrets, one a file; relative to the configuration file."
+    )
+    site: Site = Field(default=Site(), description="The shop.")
+    web: Web = Field(default=Web(), description="The page.")
+    mqtt: Mqtt | None = Field(default=None, description="The broker.")
+    channels: dict[str, Channel] = Field(default={}, description="Ways to phones.")
+    people: dict[str, Person] = Field(default={}, description="Who is told.")
+    circuits: dict[str, Circuit] = Field(default={}, description="Breakers.")
+    backups: dict[str, Backup] = Field(default={}, description="Battery backups.")
+    banks: dict[str, Bank] = Field(default={}, description="Banks of machines.")
+    loads: dict[str, Load] = Field(default={}, description="Other loads.")
+    sensors: dict[str, Sensor] = Field(default={}, description="Sensors of the room's air.")
+    machine_defaults: Machine = Field(
+        default=Machine(), description="What holds for every machine that says nothing else."
+    )
+    machines: dict[str, Machine] = Field(default={}, description="The machines.")
+    mappings: dict[str, MappingEntry] = Field(default={}, description="How devices speak.")
+    buttons: dict[str, ButtonEntry] = Field(default={}, description="Buttons at the machines.")
+    rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
+    simulated: Simulated | None = Field(default=None, description="The scenario as a source.")
+    secrets: Secrets = Field(
+        default=Secrets(), exclude=True, description="Not in the file: the secrets folder."
+    )
+
+    _file: Path = PrivateAttr(Path("farmwatch.toml"))
+    _origins: dict[tuple[str, ...], str] = PrivateAttr({})
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],  # noqa: ARG003  (the library's signature)
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Only what `load` hands over: it merges the sources itself, to know where each value came from."""
+        return (init_settings,)
+
+    @property
+    def file(self) -> Path:
+        """The configuration file."""
+        return self._file
+
+    @property
+    def data_path(self) -> Path:
+        """The folder of the databases."""
+        return self.beside(self.data_dir)
+
+    @property
+    def secrets_path(self) -> Path:
+        """The folder of the secrets."""
+        return self.beside(self.secrets_dir)
+
+    def beside(self, name: str) -> Path:
+        """A path that the configuration gives, relative to its own folder."""
+        return self._file.parent / Path(name).expanduser()
+
+    def replaced(self, via: str) -> bool:
+        """Whether the scenario stands in for this transport."""
+        return self.simulated is not None and via in self.simulated.replaces
+
+    def machine(self, name: str) -> Machine:
+        """A machine with the defaults filled in."""
+        own, common = self.machines[name], self.machine_defaults
+        given = own.model_dump(exclude_unset=True)
+        merged = common.model_dump()
+        if given.keys() & {
+            "bank",
+            "backup",
+            "circuit",
+        }:  # the supply is one thought: never half of it from elsewhere
+            merged |= {"backup": None, "circuit": None}
+        merged |= given
+        merged["params"] = common.params | own.params
+        return Machine.model_construct(**merged)
+
+    def subjects(self) -> Iterator[tuple[str, str, Subject]]:
+        """(section, name, what is configured) of everything that sources speak about."""
+        for name in self.machines:
+            yield "machines", name, self.machine(name)
+        for section in ("backups", "loads", "sensors"):
+            for name, subject in getattr(self, section).items():
+                yield section, name, subject
+
+    def spec(self, name: str) -> MappingSpec:
+        """A mapping as the wire understands it, parameters not yet filled in."""
+        entry = self.mappings[name]
+        fields = tuple(_field(quantity, value) for quantity, value in entry.values.items())
+        time = TimeSpec(entry.time.pointer, entry.time.unit) if entry.time else None
+        return MappingSpec(name, entry.via, entry.format, fields, time)
+
+    def routes(self) -> tuple[Route, ...]:
+        """Every mapping applied to every subject that uses it, addresses and pointers filled in."""
+        return tuple(
+            self._route(subject_name, subject, mapping)
+            for _, subject_name, subject in self.subjects()
+            for mapping in subject.uses
+        )
+
+    def _route(self, name: str, subject: Subject, mapping: str) -> Route:
+        entry, spec = self.mappings[mapping], self.spec(mapping)
+        values = subject.params | {"machine": name}
+        filled = MappingSpec(
+            spec.name,
+            spec.via,
+            spec.format,
+            tuple(
+                FieldSpec(f.quantity, fill(f.pointer, values), f.unit, f.scale, f.offset, f.words)
+                for f in spec.fields
+            ),
+            TimeSpec(fill(spec.time.pointer, values), spec.time.unit) if spec.time else None,
+        )
+        source = SourcePlan(
+            id=f"{name}.{mapping}",
+            subject=name,
+            via=entry.via,
+            address=fill(entry.address, values),
+            interval_s=entry.rhythm_s,
+            quantities=UPS_QUANTITIES if entry.via == "ups" else _yields(spec),
+        )
+        return Route(source, filled)
+
+    def polls(self) -> dict[str, "Poll"]:
+        """How to ask each polled source (http, ups), by source id."""
+        found = {}
+        for route in self.routes():
+            entry = self.mappings[route.mapping.name]
+            if entry.via not in DEFAULT_INTERVAL_S:
+                continue
+            secrets = self.secrets.http if entry.via == "http" else self.secrets.ups
+            secret = secrets.get(route.mapping.name if entry.via == "http" else route.source.subject)
+            found[route.source.id] = Poll(entry.rhythm_s, entry.timeout_s, entry.deadline_s, secret)
+        return found
+
+    def button_routes(self) -> tuple[Button, ...]:
+        """The mapped buttons."""
+        return tuple(Button(b.topic, b.payload, b.command, b.machine) for b in self.buttons.values())
+
+    def plan(self) -> SitePlan:
+        """The site as the pure rooms see it."""
+        return SitePlan(
+            name=self.site.name,
+            timezone=self.site.timezone,
+            voltage_v=self.site.voltage_v,
+            machines={name: self._machine_plan(name) for name in self.machines},
+            backups={
+                name: BackupPlan(
+                    name,
+                    b.circuit,
+                    b.rating_w,
+                    b.rating_va,
+                    b.battery_wh,
+                    tuple((w, t) for w, t in b.runtime_table),
+                )
+                for name, b in self.backups.items()
+            },
+            circuits={
+                name: CircuitPlan(name, c.rating_a, self.site.voltage_v, self.site.continuous_share)
+                for name, c in self.circuits.items()
+            },
+            loads={name: LoadPlan(name, x.circuit, x.backup, x.constant_w) for name, x in self.loads.items()},
+            sensors=tuple(self.sensors),
+            sources={route.source.id: route.source for route in self.routes()},
+            people={name: PersonPlan(name, tuple(p.channels)) for name, p in self.people.items()},
+            rules={
+                name: RuleChange(r.on_delay_s, r.off_delay_s, r.priority, r.off)
+                for name, r in self.rules.items()
+            },
+            blip_s=self.site.blip_s,
+        )
+
+    def _machine_plan(self, name: str) -> MachinePlan:
+        machine = self.machine(name)
+        backup, circuit = machine.backup, machine.circuit
+        if machine.bank is not None and backup is None and circuit is None:
+            backup, circuit = self.banks[machine.bank].backup, self.banks[machine.bank].circuit
+        return MachinePlan(
+            name, machine.bank, backup, circuit, machine.material, machine.release_c, machine.cool_min,
+            machine.row, machine.column,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Poll:
+    """How a polled source is asked."""
+
+    interval_s: float
+    timeout_s: float
+    deadline_s: float
+    secret: SecretStr | None
+
+
+def fill(text: str, values: Mapping[str, str]) -> str:
+    """`text` with every {parameter} that `values` knows put in, as it is."""
+    return PARAMETER.sub(lambda found: values.get(found[1], found[0]), text)
+
+
+def parameters(entry: MappingEntry) -> dict[str, tuple[str, ...]]:
+    """The parameters that a mapping wants, each with the path of the key below the mapping that wants it."""
+    places: dict[tuple[str, ...], str] = {("address",): entry.address}
+    for quantity, value in entry.values.items():
+        places["values", quantity, "pointer"] = value.pointer
+    if entry.time:
+        places["time", "pointer"] = entry.time.pointer
+    return {found: path for path, text in places.items() for found in PARAMETER.findall(text)}
+
+
+def _field(quantity: str, entry: FieldEntry) -> FieldSpec:
+    unit = entry.unit if entry.unit is not None else QUANTITIES[quantity].unit
+    words = {word: tuple(ours) for word, ours in entry.words.items()} if entry.words is not None else None
+    return FieldSpec(quantity, entry.pointer, unit, entry.scale, entry.offset, words)
+
+
+def _yields(spec: MappingSpec) -> frozenset[str]:
+    found = {field.quantity for field in spec.fields}
+    words = {ours for field in spec.fields for several in (field.words or {}).values() for ours in several}
+    return frozenset(found | ({"availability"} if words & set(AVAILABILITY_WORDS) else set()))
