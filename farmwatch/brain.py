@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from farmwatch.alarms.lifecycle import Alarm
@@ -60,8 +61,8 @@ class Brain:
             StoreHealth: self._store,
             Awoke: self._awoke,
         }
-        for machine in self.farm.machines.values():
-            machine.mains_lost = lambda name=machine.name: self.farm.covered(name)
+        for name, machine in self.farm.machines.items():
+            machine.mains_lost = partial(self.farm.covered, name)
 
     # ---- the two ways in ----------------------------------------------------------------------------------------
 
@@ -147,9 +148,7 @@ class Brain:
         elif seen.subject in farm.others and not seen.retained:
             farm.others[seen.subject].update(seen.values)
 
-    def _machine_moved(
-        self, machine: MachineTrack, build: Build | None, now_s: float, effects: list[Effect]
-    ) -> None:
+    def _machine_moved(self, machine: MachineTrack, build: Build | None, now_s: float, effects: list[Effect]) -> None:
         """A machine's state or build has changed: alarms, energy, what the others must know."""
         name, state = machine.name, machine.state
         book = self.farm.book
@@ -244,7 +243,7 @@ class Brain:
             error=next((track.error for track in quiet if track.error), ""),
         )
 
-    def _availability(self, source: SourceTrack, gone: bool, now_s: float, effects: list[Effect]) -> None:  # noqa: FBT001
+    def _availability(self, source: SourceTrack, gone: bool, now_s: float, effects: list[Effect]) -> None:
         """A device's own word, or its last will, that it is up or gone."""
         if not gone:
             return
@@ -273,9 +272,7 @@ class Brain:
         if source is None:
             return
         source.degraded = event.degraded
-        self.farm.book.condition(
-            "source_degraded", source.plan.id, now_s, effects, true=event.degraded, why=event.why
-        )
+        self.farm.book.condition("source_degraded", source.plan.id, now_s, effects, true=event.degraded, why=event.why)
 
     def _link(self, event: LinkChanged, now_s: float, effects: list[Effect]) -> None:
         self.farm.links[event.via, event.address] = (event.connected, now_s)
@@ -295,9 +292,7 @@ class Brain:
 
     def _store(self, event: StoreHealth, now_s: float, effects: list[Effect]) -> None:
         self.farm.stores[event.store] = (event.ok, event.why)
-        self.farm.book.condition(
-            "store_degraded", event.store, now_s, effects, true=not event.ok, why=event.why
-        )
+        self.farm.book.condition("store_degraded", event.store, now_s, effects, true=not event.ok, why=event.why)
 
     def _explains(self, parent: Alarm, child: Alarm) -> bool:
         """Whether a parent's alarm is the reason for a child's."""

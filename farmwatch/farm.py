@@ -1,6 +1,6 @@
 """PURE: everything that is known of the farm at one moment; the brain changes it, words and views read it."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from farmwatch.alarms.book import AlarmBook
 from farmwatch.machines.eta import Estimate, Estimator
@@ -57,9 +57,7 @@ class Farm:
         others = [*plan.circuits, *plan.loads, *plan.sensors, *(["site"] if "site" in by_subject else [])]
         self.others: dict[str, dict[str, Value]] = {name: {} for name in others}
         self.tree = LoadTree(plan)
-        self.meters = {
-            name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, []))) for name in plan.machines
-        }
+        self.meters = {name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, []))) for name in plan.machines}
         for name, machine in self.machines.items():
             machine.wh_at = self.meters[name].wh_at
         self.outage = OutageWatch(plan)

@@ -209,9 +209,7 @@ def verdict(farm: Farm, machines: list[MachineView], now_s: float) -> VerdictVie
 
 def _next(farm: Farm, machines: list[MachineView], now_s: float) -> str:
     due = sorted(
-        (m["clear_at_s"], m["name"])
-        for m in machines
-        if m["clear_at_s"] is not None and m["state"] != "waiting"
+        (m["clear_at_s"], m["name"]) for m in machines if m["clear_at_s"] is not None and m["state"] != "waiting"
     )
     if not due:
         return ""

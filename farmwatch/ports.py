@@ -21,7 +21,9 @@ class Clock(Protocol):
 class Deliver(Protocol):
     """What a source calls with each input; never blocks, never raises."""
 
-    def __call__(self, item: Input) -> None: ...
+    def __call__(self, item: Input) -> None:
+        """Take an input."""
+        ...
 
 
 class Source(Protocol):
@@ -141,4 +143,6 @@ class Channel(Protocol):
 class Ask(Protocol):
     """What the page calls when a person says something: the effects, or Refused."""
 
-    async def __call__(self, said: Said) -> list[Effect]: ...
+    async def __call__(self, said: Said) -> list[Effect]:
+        """Have it done."""
+        ...

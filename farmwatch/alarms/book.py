@@ -51,7 +51,14 @@ class AlarmBook:
     # ---- conditions -------------------------------------------------------------------------------------------
 
     def condition(
-        self, name: str, subject: str, now_s: float, effects: list[Effect], *, true: bool, **facts: Any
+        self,
+        name: str,
+        subject: str,
+        now_s: float,
+        effects: list[Effect],
+        *,
+        true: bool,
+        **facts: Any,  # noqa: ANN401 (facts for the wording, as the rule needs them)
     ) -> None:
         """Say whether the condition of a rule is true for a subject. May be called as often as one likes."""
         key = f"{name}:{subject}"
@@ -126,9 +133,7 @@ class AlarmBook:
         else:
             self._move(alarm, "clear", now_s, effects)
         for child in self._children(alarm):
-            if child.state == "suppressed" and not any(
-                self.explains(parent, child) for parent in self._parents(child)
-            ):
+            if child.state == "suppressed" and not any(self.explains(parent, child) for parent in self._parents(child)):
                 self._timers.set(("unsuppress", child.id), now_s + CHILD_GRACE_S)
 
     def _move(self, alarm: Alarm, trigger: str, now_s: float, effects: list[Effect]) -> None:

@@ -107,9 +107,7 @@ class Notices:
             incident.alarms.append(alarm.id)
         alarm.incident = incident.id
 
-    def _settle(
-        self, incident: Incident, alarms: dict[str, Alarm], now_s: float, effects: list[Effect]
-    ) -> None:
+    def _settle(self, incident: Incident, alarms: dict[str, Alarm], now_s: float, effects: list[Effect]) -> None:
         """Close the incident if nothing of it stands."""
         if incident.group == "bed" or any(a in alarms and alarms[a].true for a in incident.alarms):
             return
@@ -155,29 +153,27 @@ class Notices:
         else:
             self._close(incident, effects)
 
-    def _write(
-        self, incident: Incident, alarms: list[Alarm], step: str, now_s: float, effects: list[Effect]
-    ) -> None:
+    def _write(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float, effects: list[Effect]) -> None:
         title, text, actions = self._scene.words_for(incident, alarms, step, now_s)
         title = fit(title, TITLE_MAX)
         text = fit(text, TOTAL_MAX - len(title) - 1)
         incident.steps += 1
         incident.told += [alarm.id for alarm in alarms if alarm.id not in incident.told]
         priority = incident.priority if step != "clear" else min_priority(incident.priority)
-        for person in self._people.values():
-            effects.append(
-                Message(
-                    id=f"{incident.id}.{step}.{incident.steps}.{person.name}",
-                    at_s=now_s,
-                    to=person.name,
-                    priority=priority,
-                    title=title,
-                    text=text,
-                    incident=incident.id,
-                    step=step,
-                    actions=actions,
-                )
+        effects.extend(
+            Message(
+                id=f"{incident.id}.{step}.{incident.steps}.{person.name}",
+                at_s=now_s,
+                to=person.name,
+                priority=priority,
+                title=title,
+                text=text,
+                incident=incident.id,
+                step=step,
+                actions=actions,
             )
+            for person in self._people.values()
+        )
 
     def restore(self, docs: list[dict[str, Any]], now_s: float) -> None:
         """Take up where the journal left off: a message that was not yet written is written now."""

@@ -45,9 +45,7 @@ class Phrases:
         waiting = fresh + [
             name for name, machine in farm.machines.items() if machine.state == "waiting" and name not in fresh
         ]
-        soon = [
-            (name, at_s) for name, at_s in self._soon(now_s) if name not in waiting and at_s <= now_s + SOON_S
-        ]
+        soon = [(name, at_s) for name, at_s in self._soon(now_s) if name not in waiting and at_s <= now_s + SOON_S]
         incident.named += [name for name in [*fresh, *(name for name, _ in soon)] if name not in incident.named]
         title = beds_title(waiting)
         parts = []
@@ -83,10 +81,10 @@ class Phrases:
 
     # ---- power ----------------------------------------------------------------------------------------------------
 
-    def _mains(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+    def _mains(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         rules = {alarm.rule for alarm in alarms}
         if "mains_lost" not in rules:
-            return self._one_backup(alarms, now_s)
+            return self._one_backup(alarms)
         title = self.mains_title()
         lives = []
         for name, backup in self._farm.backups.items():
@@ -147,7 +145,7 @@ class Phrases:
             return f"All {count(total, 'build')} should end in time."
         return f"Not done by then: {names(late, 4)}. Pause what can be paused."
 
-    def _one_backup(self, alarms: list[Alarm], now_s: float) -> Words:
+    def _one_backup(self, alarms: list[Alarm]) -> Words:
         alarm = alarms[0]
         name = plain(alarm.subject)
         behind = self._farm.behind(alarm.subject)
@@ -211,7 +209,7 @@ class Phrases:
         lasted = duration(now_s - min((a.since_s for a in alarms), default=incident.opened_s))
         subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
         if incident.group == "mains":
-            return self._mains_clear(alarms, lasted, now_s)
+            return self._mains_clear(alarms, lasted)
         if incident.group == "broker":
             return f"MQTT broker back after {lasted}", self._state_of_things(), ()
         if incident.group == "silent":
@@ -222,12 +220,14 @@ class Phrases:
             return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
         return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()
 
-    def _mains_clear(self, alarms: list[Alarm], lasted: str, now_s: float) -> Words:
+    def _mains_clear(self, alarms: list[Alarm], lasted: str) -> Words:
         if not any(alarm.rule == "mains_lost" for alarm in alarms):
             subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
             return f"Backup {names(subjects, 3)} in order again", f"After {lasted}.", ()
         start_s = min(alarm.since_s for alarm in alarms)
-        on, stopped, unknown = [], [], []
+        on: list[str] = []
+        stopped: list[str] = []
+        unknown: list[str] = []
         for name, machine in self._farm.machines.items():
             build = machine.build
             last = machine.last_build

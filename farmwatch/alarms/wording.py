@@ -50,7 +50,7 @@ def duration(seconds: float) -> str:
     hours, minutes = divmod(minutes, 60)
     if hours < 24:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
-    days, hours = divmod(hours, 24)
+    days, hours = divmod(round(seconds / 3600), 24)
     word = "day" if days == 1 else "days"
     return f"{days} {word} {hours} h" if hours else f"{days} {word}"
 

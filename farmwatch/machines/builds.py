@@ -69,9 +69,7 @@ def build_id(machine: str, started_s: float) -> str:
     return f"{machine}-{datetime.fromtimestamp(started_s, UTC):%Y%m%dT%H%M%S}"
 
 
-def conclude(
-    build: Build, now_s: float, *, off: bool, mains_lost: bool, blind: bool
-) -> tuple[str, str]:
+def conclude(build: Build, now_s: float, *, off: bool, mains_lost: bool, blind: bool) -> tuple[str, str]:
     """Result and reason for a build whose machine stopped without saying how it ended.
 
     A build whose last report was near its end is taken as done; one that stopped early as unknown, or as

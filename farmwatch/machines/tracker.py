@@ -18,9 +18,7 @@ from farmwatch.words.timers import Timers
 
 ENDED = frozenset({"done", "failed", "cancelled"})
 QUIET = frozenset({"off", "idle", "waiting", "cooling"})
-CONSIDERED = frozenset(
-    {"state", "job", "material", "progress", "remaining_s", "relay", "bed_target_c"}
-)
+CONSIDERED = frozenset({"state", "job", "material", "progress", "remaining_s", "relay", "bed_target_c"})
 NAMED_AHEAD_S = 45 * 60.0
 """How long what a person said about a build waits for that build to begin."""
 REJUDGE_S = 15.0
@@ -40,9 +38,7 @@ def material_of(bed_target_c: float | None) -> str | None:
 class MachineTrack:
     """What is known of one machine. All times are epoch seconds."""
 
-    def __init__(
-        self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers
-    ) -> None:
+    def __init__(self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers) -> None:
         self.plan = plan
         self.name = plan.name
         self.state = "unknown"
@@ -212,9 +208,7 @@ class MachineTrack:
         self._cool(now_s, effects)
         return effects
 
-    def _busy(
-        self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]
-    ) -> None:
+    def _busy(self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]) -> None:
         build = self.build
         if build is not None and self._is_another(build):
             result = "done" if (build.progress or 0) >= 0.9 else "unknown"
@@ -237,9 +231,7 @@ class MachineTrack:
         back = build.progress - progress
         return back > 0.5 and progress < 0.1 if not renamed else back > 0.02
 
-    def _quiet(
-        self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]
-    ) -> None:
+    def _quiet(self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]) -> None:
         if self.build is not None:
             if activity in ENDED:
                 end_s = since_s if since_s is not None and since_s > self.build.started_s else now_s
@@ -299,9 +291,7 @@ class MachineTrack:
         if self._set_material(build):
             changed = True
         progress, remaining_s = self.number("progress"), self.number("remaining_s")
-        if (progress, remaining_s) != (None, None) and (
-            progress != build.progress or remaining_s != build.remaining_s
-        ):
+        if (progress, remaining_s) != (None, None) and (progress != build.progress or remaining_s != build.remaining_s):
             build.progress = progress if progress is not None else build.progress
             build.remaining_s = remaining_s
             build.progress_at_s = now_s
@@ -457,23 +447,20 @@ class MachineTrack:
             isinstance(planned, bool) or not isinstance(planned, int | float) or not 0 < planned < 31 * 1440
         ):
             raise Refused(f"planned_min must be minutes above 0, not {planned!r}")
-        wished = {
-            "at_s": said.at_s,
-            "job": str(job)[:200] if job else None,
-            "material": str(material)[:60] if material else None,
-            "planned_s": None if planned is None else float(planned) * 60,
-        }
+        named = str(job)[:200] if job else None
+        stuff = str(material)[:60] if material else None
+        planned_s = None if planned is None else float(planned) * 60
         build = self.build
         if build is not None:
-            build.job = self.word("job") or wished["job"] or build.job
-            build.material = wished["material"] or build.material
-            build.planned_s = wished["planned_s"] or build.planned_s
+            build.job = self.word("job") or named or build.job
+            build.material = stuff or build.material
+            build.planned_s = planned_s or build.planned_s
             self._estimator.renamed(build.id, build.job)
             self._keep_build(build, said.at_s, effects)
             return
         if self.bed_full:
             self._clear(said.at_s, f"{said.by} has started the next build", effects)
-        self._said = wished
+        self._said = {"at_s": said.at_s, "job": named, "material": stuff, "planned_s": planned_s}
         if self._sourceless:
             self._begin(said.at_s, None, f"started by {said.by}", effects)
             self._go("printing", said.at_s, f"started by {said.by}", effects)

@@ -64,8 +64,10 @@ class BackupTrack:
         return value if isinstance(value, float) else None
 
     def load_w(self) -> float | None:
-        """Watts at its outlets: its own meter, else percent load of its rating (RFC 1628: the greater of W and
-        VA shares, so that this may overstate the watts), else None.
+        """Watts at its outlets: its own meter, else its percent load of its rating, else None.
+
+        Percent load is the greater of the shares of W and VA (RFC 1628, upsOutputPercentLoad), so that the
+        second way may overstate the watts, never understate them.
         """
         power_w = self.number("power_w")
         if power_w is not None:

@@ -39,9 +39,7 @@ class LoadTree:
             self.children[name] = tuple(m.name for m in plan.machines.values() if m.bank == name)
         self.leaves = tuple(leaves)
 
-    def draw(
-        self, place: str, power_w: Callable[[str], float | None], meter_w: float | None = None
-    ) -> Draw:
+    def draw(self, place: str, power_w: Callable[[str], float | None], meter_w: float | None = None) -> Draw:
         """Draw of a node from its leaves' watts and, where it has one, its own meter."""
         known, missing = self._sum(self.children[place], power_w)
         if meter_w is not None:

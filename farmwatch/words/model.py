@@ -55,7 +55,7 @@ class Said(NamedTuple):
     command: str
     machine: str | None
     by: str
-    fields: Mapping[str, Any] = {}  # noqa: RUF012  (never changed; a NamedTuple default)
+    fields: Mapping[str, Any] = {}
 
 
 Input = Raw | Link | Failed | Said

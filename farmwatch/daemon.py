@@ -1,0 +1,373 @@
+"""The daemon's life: one inbox, supervised sources, effects performed in their order, an orderly stop.
+
+Three lanes leave the brain. Journal: durable and awaited before the phone and before a person is answered.
+Series: buffered and bounded, drops are counted. Page: the latest wins. A slow database never delays an alarm
+that does not need it.
+"""
+
+import asyncio
+import contextlib
+import logging
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from farmwatch.engine import Engine
+from farmwatch.ports import Clock, Journal, SeriesStore, Source
+from farmwatch.words.errors import FarmwatchError, Refused, StoreError
+from farmwatch.words.model import (
+    Awoke,
+    Effect,
+    Input,
+    Keep,
+    Message,
+    Note,
+    Observed,
+    Raw,
+    Said,
+    StoreHealth,
+)
+
+log = logging.getLogger("farmwatch")
+
+INBOX_LIMIT = 20_000
+SLICE = 256
+"""Inputs handled in one go, so that the loop is never held for more than some milliseconds."""
+FLUSH_S = 60.0
+AWAKE_S = 30.0
+STOP_S = 8.0
+JOURNALLED = frozenset({"state", "build", "alarm", "outage", "energy", "said", "awoke"})
+
+
+class Page(Protocol):
+    """What the daemon needs of the web server."""
+
+    def changed(self) -> None:
+        """Something is new."""
+        ...
+
+    async def start(self) -> str:
+        """Serve; the page's address."""
+        ...
+
+    async def stop(self) -> None:
+        """Stop serving within two seconds."""
+        ...
+
+
+class Postman(Protocol):
+    """What the daemon needs of the notifier."""
+
+    def wake(self) -> None:
+        """There is something in the outbox."""
+        ...
+
+    async def run(self) -> None:
+        """Deliver until cancelled."""
+        ...
+
+
+@dataclass
+class Parts:
+    """What the daemon is put together from."""
+
+    engine: Engine
+    clock: Clock
+    sources: Sequence[Source]
+    journal: Journal
+    series: Sequence[SeriesStore]
+    channels: dict[str, tuple[str, ...]]
+    postman: Postman | None = None
+    page: Page | None = None
+    journal_thread: ThreadPoolExecutor = field(
+        default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="journal")
+    )
+    awake: Callable[[float], None] | None = None
+    dark_since_s: float | None = None
+    tick: Callable[[], None] | None = None  # tells a service manager that all is well
+    stopping: Callable[[], None] | None = None
+
+
+class Inbox:
+    """Inputs in order, bounded: when it is full, only the newest message of each address stays.
+
+    What people say, links and failures are never dropped.
+    """
+
+    def __init__(self, limit: int = INBOX_LIMIT) -> None:
+        self.items: deque[Input] = deque()
+        self.dropped = 0
+        self.wake = asyncio.Event()
+        self._limit = limit
+
+    def deliver(self, item: Input) -> None:
+        """Take an input; never blocks."""
+        self.items.append(item)
+        if not self.wake.is_set():
+            self.wake.set()
+        if len(self.items) > self._limit:
+            self._thin()
+
+    def _thin(self) -> None:
+        kept: deque[Input] = deque()
+        seen: set[tuple[str, str]] = set()
+        for item in reversed(self.items):
+            if isinstance(item, Raw):
+                key = (item.via, item.address)
+                if key in seen:
+                    continue
+                seen.add(key)
+            kept.appendleft(item)
+        self.dropped += len(self.items) - len(kept)
+        self.items = kept
+        log.warning("inbox full: dropped %d older messages in all; the newest of each address stays", self.dropped)
+
+
+class Daemon:
+    """Runs the parts until it is stopped."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._p = parts
+        self.inbox = Inbox()
+        self._asked: deque[tuple[Said, asyncio.Future[list[Effect]]]] = deque()
+        self._tasks: list[asyncio.Task[None]] = []
+        self._unwritten: list[Effect] = []
+        self._store_ok: dict[str, bool] = {}
+        self.address = ""
+        self.failure: BaseException | None = None
+        self._done = asyncio.Event()
+
+    # ---- life -------------------------------------------------------------------------------------------------
+
+    async def run(self, ready: Callable[[str], None] | None = None) -> None:
+        """Run until `stop` is called or the brain fails; the brain's failure is raised."""
+        try:
+            await self._start()
+            if ready is not None:
+                ready(self.address)
+            await self._done.wait()
+        finally:
+            await self._stop()
+        if self.failure is not None:
+            raise self.failure
+
+    def stop(self) -> None:
+        """Ask for an orderly stop."""
+        self._done.set()
+
+    async def _start(self) -> None:
+        parts = self._p
+        now_s = parts.clock.now_s()
+        effects = parts.engine.brain.receive(Awoke(now_s, parts.dark_since_s), now_s)
+        await self._perform([], effects, now_s)
+        self._spawn("brain", self._think())
+        self._spawn("series", self._flush_often())
+        if parts.awake is not None:
+            self._spawn("awake", self._stay_awake(parts.awake))
+        if parts.postman is not None:
+            self._spawn("postman", parts.postman.run())
+        if parts.page is not None:
+            self.address = await parts.page.start()
+        for source in parts.sources:
+            self._spawn(f"source {source.name}", self._supervise(source))
+
+    def _spawn(self, name: str, work: "asyncio._CoroutineLike[None]") -> None:
+        task = asyncio.create_task(work, name=name)
+        task.add_done_callback(self._ended)
+        self._tasks.append(task)
+
+    def _ended(self, task: "asyncio.Task[None]") -> None:
+        if task.cancelled() or task.exception() is None:
+            return
+        log.error("%s has failed", task.get_name(), exc_info=task.exception())
+        if self.failure is None:
+            self.failure = task.exception()
+        self._done.set()
+
+    async def _supervise(self, source: Source) -> None:
+        """A source that fails is started again; it never takes the others with it."""
+        pause_s = 1.0
+        while True:
+            try:
+                await source.run(self.inbox.deliver, self._p.clock)
+            except asyncio.CancelledError:
+                raise
+            except Exception:
+                log.exception("source %s failed; it is started again in %.0f s", source.name, pause_s)
+            else:
+                log.warning("source %s ended; it is started again in %.0f s", source.name, pause_s)
+            await asyncio.sleep(pause_s)
+            pause_s = min(pause_s * 2, 60.0)
+
+    async def _stop(self) -> None:
+        parts = self._p
+        if parts.stopping is not None:
+            parts.stopping()
+        if parts.page is not None:
+            with contextlib.suppress(TimeoutError, OSError):
+                await asyncio.wait_for(parts.page.stop(), 2.5)
+        for task in self._tasks:
+            if task.get_name().startswith("source") or task.get_name() in ("brain", "postman", "awake", "series"):
+                task.cancel()
+        await asyncio.wait([*self._tasks], timeout=STOP_S) if self._tasks else None
+        if self.failure is None:
+            with contextlib.suppress(FarmwatchError):
+                await self._drain()
+        for store in parts.series:
+            try:
+                await asyncio.wait_for(store.close(), 5.0)
+            except (StoreError, TimeoutError) as error:
+                log.error("%s: readings not written: %s", store.name, error)  # noqa: TRY400
+        loop = asyncio.get_running_loop()
+        await loop.run_in_executor(parts.journal_thread, parts.journal.close)
+        parts.journal_thread.shutdown(wait=False)
+
+    async def _drain(self) -> None:
+        """What has come in before the stop is still thought about."""
+        while self.inbox.items:
+            await self._slice(self._p.clock.now_s())
+
+    # ---- thinking ----------------------------------------------------------------------------------------------
+
+    async def _think(self) -> None:
+        inbox, clock, brain = self.inbox, self._p.clock, self._p.engine.brain
+        while True:
+            now_s = clock.now_s()
+            await self._slice(now_s)
+            if self._p.tick is not None:
+                self._p.tick()
+            if inbox.items or self._asked:
+                await asyncio.sleep(0)
+                continue
+            inbox.wake.clear()
+            due_s = min(brain.next_due_s(), clock.now_s() + 5.0)
+            waker = asyncio.ensure_future(inbox.wake.wait())
+            sleeper = asyncio.ensure_future(clock.sleep_until(due_s))
+            try:
+                await asyncio.wait((waker, sleeper), return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                waker.cancel()
+                sleeper.cancel()
+
+    async def _slice(self, now_s: float) -> None:
+        """Some inputs, all that people have asked, and the timers that are due; then their effects."""
+        engine = self._p.engine
+        observed: list[Observed] = []
+        effects: list[Effect] = []
+        items = self.inbox.items
+        for _ in range(min(len(items), SLICE)):
+            item = items.popleft()
+            try:
+                step = engine.feed(item)
+            except Refused as refusal:
+                log.warning("refused: %s", refusal)
+                continue
+            observed += step.observed
+            effects += step.effects
+        if not items:
+            effects += engine.advance(now_s)
+        answers = self._answer(now_s, effects)
+        await self._perform(observed, effects, now_s)
+        for future, result in answers:
+            if future.done():
+                continue
+            if isinstance(result, Refused):
+                future.set_exception(result)
+            else:
+                future.set_result(result)
+
+    def _answer(
+        self, now_s: float, effects: list[Effect]
+    ) -> "list[tuple[asyncio.Future[list[Effect]], list[Effect] | Refused]]":
+        answers: list[tuple[asyncio.Future[list[Effect]], list[Effect] | Refused]] = []
+        while self._asked:
+            said, future = self._asked.popleft()
+            try:
+                result: list[Effect] = self._p.engine.brain.receive(said._replace(at_s=now_s), now_s)
+            except Refused as refusal:
+                answers.append((future, refusal))
+                continue
+            effects += result
+            answers.append((future, result))
+        return answers
+
+    async def ask(self, said: Said) -> list[Effect]:
+        """What a person says: the effects once they are durable; raises Refused."""
+        future: asyncio.Future[list[Effect]] = asyncio.get_running_loop().create_future()
+        self._asked.append((said, future))
+        self.inbox.wake.set()
+        return await future
+
+    # ---- effects -----------------------------------------------------------------------------------------------
+
+    async def _perform(self, observed: list[Observed], effects: list[Effect], now_s: float) -> None:
+        if observed:
+            for store in self._p.series:
+                store.append(observed)
+        durable = [effect for effect in effects if not isinstance(effect, Note) or effect.kind in JOURNALLED]
+        if durable or self._unwritten:
+            await self._write(durable, now_s)
+        if self._p.postman is not None and any(isinstance(effect, Message) for effect in durable):
+            self._p.postman.wake()
+        if self._p.page is not None and (observed or effects):
+            self._p.page.changed()
+
+    async def _write(self, durable: list[Effect], now_s: float) -> None:
+        """Commit to the journal; what cannot be written now is kept and tried again with the next step."""
+        self._unwritten = latest_facts([*self._unwritten, *durable])
+        try:
+            await asyncio.get_running_loop().run_in_executor(
+                self._p.journal_thread, self._p.journal.commit, now_s, tuple(self._unwritten), self._p.channels
+            )
+        except StoreError as error:
+            log.error("journal cannot be written: %s", error)  # noqa: TRY400
+            self._health("journal", now_s, why=str(error))
+        else:
+            self._unwritten = []
+            self._health("journal", now_s)
+
+    def _health(self, store: str, now_s: float, *, why: str = "") -> None:
+        """Tell the brain when a store begins to fail, or works again."""
+        ok = not why
+        if self._store_ok.get(store) == ok:
+            return
+        self._store_ok[store] = ok
+        effects = self._p.engine.brain.receive(StoreHealth(now_s, store, ok, why), now_s)
+        self._unwritten = latest_facts([*self._unwritten, *effects])
+        self.inbox.wake.set()
+
+    async def _flush_often(self) -> None:
+        """Write readings once a minute of real time; a store that fails is told and tried again."""
+        while True:
+            await asyncio.sleep(FLUSH_S)
+            for store in self._p.series:
+                now_s = self._p.clock.now_s()
+                try:
+                    await store.flush()
+                except StoreError as error:
+                    self._health(store.name, now_s, why=str(error))
+                else:
+                    self._health(store.name, now_s)
+
+    async def _stay_awake(self, awake: Callable[[float], None]) -> None:
+        """Write down now and then that we are awake, so that a restart can say how long we were not."""
+        loop = asyncio.get_running_loop()
+        while True:
+            with contextlib.suppress(StoreError):
+                await loop.run_in_executor(self._p.journal_thread, awake, self._p.clock.now_s())
+            await asyncio.sleep(AWAKE_S)
+
+
+def latest_facts(effects: list[Effect]) -> list[Effect]:
+    """Effects without facts that a later one of the same key replaces; notes and messages all stay."""
+    last: dict[tuple[str, str], int] = {}
+    for index, effect in enumerate(effects):
+        if isinstance(effect, Keep):
+            last[effect.kind, effect.key] = index
+    return [
+        effect
+        for index, effect in enumerate(effects)
+        if not isinstance(effect, Keep) or last[effect.kind, effect.key] == index
+    ]

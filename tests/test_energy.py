@@ -1,0 +1,97 @@
+import random
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from farmwatch.power.energy import EnergyMeter
+
+
+
+def test_watts_are_integrated_by_the_trapezoid_rule():
+    """Reference: numpy.trapezoid on the same irregular samples."""
+    rng = random.Random(5)
+    times = np.cumsum([rng.uniform(1, 40) for _ in range(500)])
+    watts = [rng.uniform(5, 280) for _ in times]
+    meter = EnergyMeter(max_gap_s=60)
+    for at_s, power_w in zip(times, watts, strict=True):
+        meter.observe(float(at_s), power_w)
+    assert meter.total_wh() == pytest.approx(float(np.trapezoid(watts, times)) / 3600, rel=1e-9)
+
+
+def test_a_gap_is_not_invented_without_a_counter_and_is_covered_with_one():
+    plain, counted = EnergyMeter(), EnergyMeter()
+    for at_s, power_w, counter in ((0, 100.0, 1000.0), (30, 100.0, 1000.9), (3630, 100.0, 1101.0)):
+        plain.observe(at_s, power_w)
+        counted.observe(at_s, power_w, counter)
+    assert plain.total_wh() == pytest.approx(100 * 30 / 3600)
+    assert counted.total_wh() == pytest.approx(101.0)
+
+
+def test_a_counter_that_starts_again_at_0_loses_nothing_but_the_gap():
+    meter = EnergyMeter()
+    counter = 5000.0
+    truth = 0.0
+    for second in range(0, 7200, 10):
+        if second == 3600:
+            counter = 0.0
+        meter.observe(float(second), 180.0, counter)
+        counter += 0.5
+        truth += 0.5
+    assert meter.total_wh() == pytest.approx(truth - 0.5, abs=0.6)
+
+
+def test_a_coarse_counter_gives_way_to_the_watts_between_its_steps():
+    meter = EnergyMeter()
+    for second in range(0, 3601, 10):
+        meter.observe(float(second), 120.0, float(int(120 * second / 3600 / 100) * 100))
+    assert meter.total_wh() == pytest.approx(120, abs=1)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(1, 50), st.floats(0, 300), st.one_of(st.none(), st.floats(0, 5))), min_size=3, max_size=60
+    ),
+    st.integers(1, 7),
+)
+def test_the_parts_never_overlap_and_add_up(steps, every):
+    meter = EnergyMeter()
+    now, counter = 0.0, 100.0
+    parts = []
+    for index, (dt, watts, more) in enumerate(steps):
+        now += dt
+        if more is not None:
+            counter += more
+        meter.observe(now, watts, None if more is None else counter)
+        if index % every == 0 and (part := meter.cut(now)) is not None:
+            parts.append(part)
+    for _ in range(2):
+        now += 1
+        if (part := meter.cut(now)) is not None:
+            parts.append(part)
+    assert all(wh >= 0 for wh, _, _ in parts)
+    assert all(before[2] == after[1] for before, after in zip(parts, parts[1:], strict=False))
+    assert sum(wh for wh, _, _ in parts) >= meter.total_wh() - 1e-6
+
+
+def test_energy_at_a_time_within_the_last_hour():
+    meter = EnergyMeter()
+    for second in range(0, 3600, 5):
+        meter.observe(float(second), 200.0)
+    assert meter.wh_at(1800.0) == pytest.approx(100, rel=0.01)
+    assert EnergyMeter().wh_at(5.0) is None
+
+
+def test_it_goes_on_after_a_restart():
+    meter = EnergyMeter()
+    for second in range(0, 600, 10):
+        meter.observe(float(second), 100.0, 50 + second / 36)
+    meter.cut(595.0)
+    later = EnergyMeter()
+    later.restore(meter.as_dict())
+    later.observe(1200.0, 100.0, 50 + 1200 / 36)
+    part = later.cut(1200.0)
+    assert part is not None
+    assert part[1] == 595.0
+    assert part[0] == pytest.approx(1200 / 36 - 590 / 36, abs=0.5)
