@@ -1,0 +1,85 @@
+"""What people can say by page: plain forms that work without script, each for one command.
+
+The fields are those of `/say`; the commands are those of `words.model.COMMANDS`.
+"""
+
+from farmwatch.web.markup import NOTHING, Html, fill, join
+from farmwatch.words.view import MachineView
+
+SHELVE_MIN: tuple[tuple[int, str], ...] = ((30, "30 min"), (120, "2 hours"), (480, "8 hours"))
+
+
+def _form(command: str, about: str, value: str, button: str, *, more: Html = NOTHING, kind: str = "") -> Html:
+    return fill(
+        '<form class="say {kind}" method="post" action="/say"><input type="hidden" name="command" value="{command}">'
+        '<input type="hidden" name="{about}" value="{value}">{more}<button class="{kind}">{button}'
+        '<span class="unseen">: {value}</span></button></form>',
+        command=command, about=about, value=value, button=button, more=more, kind=kind,
+    )  # fmt: skip
+
+
+def cleared(machine: str) -> Html:
+    """The button beside a bed that waits."""
+    return _form("cleared", "machine", machine, "Cleared", kind="act")
+
+
+def machine(of: MachineView) -> Html:
+    """What can be said about a machine as it is now."""
+    name, state = of["name"], of["state"]
+    if state == "out_of_service":
+        return _form("in_service", "machine", name, "Back in service")
+    parts = []
+    if state == "cooling":
+        parts.append(_form("cleared", "machine", name, "Cleared already"))
+    elif state == "waiting":
+        parts.append(cleared(name))
+    elif state in ("unknown", "off", "idle", "fault"):
+        parts.append(_form("cleared", "machine", name, "Bed is clear"))
+    if state in ("heating", "printing", "paused", "fault", "unknown"):
+        parts += [_form("failed", "machine", name, "Build failed"), _form("cancelled", "machine", name, "Cancelled")]
+    return fill('<div class="row">{parts}</div>{started}{out}', parts=join(parts), started=_started(name),
+                out=_out(name))  # fmt: skip
+
+
+def _started(name: str) -> Html:
+    more = fill(
+        '<label>Job <input name="job" maxlength="120" autocomplete="off"></label>'
+        '<label>Minutes planned <input name="planned_min" type="number" min="1" max="20160"></label>'
+        '<label>Material <input name="material" maxlength="40" autocomplete="off"></label>'
+    )
+    return _fold("started", name, "A build was started by hand", more, "Started")
+
+
+def _out(name: str) -> Html:
+    more = fill('<label>Why <input name="reason" maxlength="120" autocomplete="off"></label>')
+    return _fold("out_of_service", name, "Take it out of service", more, "Out of service")
+
+
+def _fold(command: str, name: str, summary: str, more: Html, button: str) -> Html:
+    form = _form(command, "machine", name, button, more=more, kind="wide")
+    return fill(
+        '<details data-key="{command}-{name}"><summary>{summary}</summary>{form}</details>',
+        command=command, name=name, summary=summary, form=form,
+    )  # fmt: skip
+
+
+def alarm(key: str, state: str) -> Html:
+    """Take charge of an alarm, or put it aside."""
+    if state == "shelved":
+        return _form("unshelved", "alarm", key, "Let it speak again")
+    if state in ("suppressed", "out_of_service"):
+        return NOTHING
+    parts = []
+    if state != "acknowledged":
+        parts.append(_form("acknowledged", "alarm", key, "I take charge"))
+    times = join(fill('<option value="{minutes}">{words}</option>', minutes=minutes, words=words)
+                 for minutes, words in SHELVE_MIN)  # fmt: skip
+    more = fill(
+        '<label>For <select name="minutes">{times}</select></label>'
+        '<label>Why <input name="reason" maxlength="120" autocomplete="off"></label>', times=times,
+    )  # fmt: skip
+    shelve = fill(
+        '<details data-key="shelve-{key}"><summary>Put it aside</summary>{form}</details>',
+        key=key, form=_form("shelved", "alarm", key, "Put aside", more=more, kind="wide"),
+    )  # fmt: skip
+    return fill('<div class="row">{parts}</div>{shelve}', parts=join(parts), shelve=shelve)

@@ -1,0 +1,111 @@
+"""Who may ask for what: allowed host names, same-origin writes, security headers, and errors in one form.
+
+Host names are checked against a list (DNS rebinding); a literal address is also good if it is the one that the
+connection came in on, since a rebinding attack needs a name. Writes need `Sec-Fetch-Site: same-origin` or an
+`Origin` that equals the host, both of which browsers set and scripts of other sites cannot.
+"""
+
+import hashlib
+import hmac
+import ipaddress
+from urllib.parse import urlsplit
+
+from aiohttp import web
+
+SECURITY_HEADERS: dict[str, str] = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+        "font-src 'self'; manifest-src 'self'; worker-src 'self'; base-uri 'none'; object-src 'none'; "
+        "form-action 'self'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    # Not no-referrer: with it browsers send `Origin: null` with our own forms, and same-origin cannot be seen.
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "Cache-Control": "no-store",
+}
+LOCAL = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+async def add_headers(_request: web.Request, response: web.StreamResponse) -> None:
+    """Put the security headers on a response that has not set its own."""
+    for header, value in SECURITY_HEADERS.items():
+        response.headers.setdefault(header, value)
+    response.headers.popall("Server", None)
+
+
+def is_loopback(bind: str) -> bool:
+    """Whether nobody outside this computer can reach `bind`."""
+    try:
+        return ipaddress.ip_address(bind).is_loopback
+    except ValueError:
+        return bind == "localhost"
+
+
+def host_name(authority: str) -> str | None:
+    """The host of ``host:port``, lower case and without brackets; None if it is none."""
+    try:
+        parts = urlsplit(f"//{authority}")
+        _ = parts.port  # ValueError if it is no port
+    except ValueError:
+        return None
+    if parts.path or parts.query or parts.fragment or parts.username is not None:
+        return None
+    return parts.hostname
+
+
+def allowed_hosts(bind: str, base_url: str, hosts: tuple[str, ...]) -> frozenset[str]:
+    """Names under which a browser may call this computer."""
+    named = {host_name(host) for host in (*hosts, f"[{bind}]" if ":" in bind else bind)}
+    named.add(urlsplit(base_url).hostname if base_url else None)
+    return LOCAL | {host for host in named if host and host not in ("0.0.0.0", "::")}  # noqa: S104  (not a binding)
+
+
+def host_ok(request: web.Request, allowed: frozenset[str]) -> bool:
+    """Whether the Host header names this computer."""
+    host = host_name(request.headers.get("Host", ""))
+    if host is None:
+        return False
+    if host in allowed:
+        return True
+    own = request.transport.get_extra_info("sockname") if request.transport else None
+    return own is not None and host == str(own[0]).removeprefix("::ffff:")
+
+
+def same_origin(request: web.Request) -> bool:
+    """Whether a page of ours sent this write."""
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None:
+        return site == "same-origin"
+    origin = request.headers.get("Origin")
+    return origin is not None and urlsplit(origin).netloc.lower() == request.headers.get("Host", "").lower()
+
+
+def bearer(request: web.Request) -> str:
+    """The token of ``Authorization: Bearer``, or ""."""
+    kind, _, token = request.headers.get("Authorization", "").partition(" ")
+    return token.strip() if kind.lower() == "bearer" else ""
+
+
+def same_secret(given: str, wanted: str | None) -> bool:
+    """Whether `given` is the secret; in constant time, whatever its length. None matches nothing."""
+    if not wanted:
+        return False
+    one, other = (hashlib.sha256(secret.encode(errors="replace")).digest() for secret in (given, wanted))
+    return hmac.compare_digest(one, other)
+
+
+def wants_json(request: web.Request) -> bool:
+    """Whether an answer for programs is wanted rather than a page."""
+    if request.path.startswith(("/api/", "/events", "/panels", "/healthz")):
+        return True
+    return request.content_type == "application/json" or "application/json" in request.headers.get("Accept", "")
+
+
+def problem(status: int, title: str, detail: str = "", hint: str = "") -> web.Response:
+    """An error for programs: application/problem+json (RFC 9457)."""
+    body = {"type": "about:blank", "title": title, "status": status}
+    body |= {key: value for key, value in (("detail", detail), ("hint", hint)) if value}
+    return web.json_response(body, status=status, content_type="application/problem+json")

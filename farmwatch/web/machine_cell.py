@@ -1,0 +1,136 @@
+"""A machine as a cell of the room's plan that opens to its details."""
+
+from datetime import tzinfo
+from urllib.parse import quote
+
+from farmwatch.web import bars, forms, looks
+from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
+from farmwatch.web.phrases import age, basis, finish
+from farmwatch.words.view import MachineView, View
+
+MOST_COLUMNS = 8
+_BUILDING = ("heating", "printing", "paused")
+
+
+def in_rows(view: View) -> Html:
+    """The machines where they stand, if all say where; else by name."""
+    placed = all(machine["row"] is not None and machine["column"] is not None for machine in view["machines"])
+    now_s, where = view["at_s"], zone(view["timezone"])
+    ordered = sorted(view["machines"], key=_place)
+    cells = join(cell(machine, now_s, where) for machine in ordered)
+    columns = max((machine["column"] or 1 for machine in ordered), default=1) if placed else 0
+    if not 2 <= columns <= MOST_COLUMNS:
+        return fill('<div class="room">{cells}</div>', cells=cells)
+    return fill('<div class="room of{columns}">{cells}</div>', columns=columns, cells=join(
+        _rows(ordered, columns, now_s, where)))  # fmt: skip
+
+
+def _place(machine: MachineView) -> tuple[int, int, str]:
+    return (machine["row"] or 0, machine["column"] or 0, machine["name"])
+
+
+def _rows(ordered: list[MachineView], columns: int, now_s: float, where: tzinfo) -> list[Html]:
+    """Cells with the room's gaps between them, so that each stands in its column."""
+    cells: list[Html] = []
+    row, column = None, columns
+    for machine in ordered:
+        if machine["row"] != row:
+            cells += [_gap()] * (columns - column)
+            row, column = machine["row"], 0
+        at = machine["column"] or 1
+        cells += [_gap()] * max(0, at - 1 - column)
+        cells.append(cell(machine, now_s, where))
+        column = max(at, column + 1)
+    return cells
+
+
+def _gap() -> Html:
+    return Html('<span class="aisle" aria-hidden="true"></span>')
+
+
+def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = False) -> Html:
+    """State by shape and word, what comes next, age where it matters; details and forms when opened."""
+    look = looks.look(looks.MACHINES, machine["state"])
+    old = bool(machine["silent"]) or machine["age_s"] is None
+    return fill(
+        '<details class="machine {tone}{old}" name="machine" data-key="m-{key}"{opened}>'
+        '<summary><span class="top">{shape}<span class="name">{name}</span></span>'
+        '<span class="word">{word}</span><span class="brief">{brief}</span>{bar}</summary>'
+        '<div class="inside">{inside}</div></details>',
+        tone=look.tone, old=" old" if old else "", key=machine["name"], opened=Html(" open") if opened else NOTHING,
+        shape=looks.shape(look), name=name(machine["name"]), word=look.word, brief=_brief(machine, now_s, where),
+        bar=_progress(machine), inside=_inside(machine, now_s, where),
+    )  # fmt: skip
+
+
+def _progress(machine: MachineView) -> Html:
+    if machine["state"] not in _BUILDING or known(machine["progress"]) is None:
+        return NOTHING
+    return bars.share(machine["progress"], f"{percent(machine['progress'])} built")
+
+
+def _brief(machine: MachineView, now_s: float, where: tzinfo) -> str:
+    """The one thing worth knowing at a glance."""
+    if machine["age_s"] is None:
+        return "never heard"
+    if machine["silent"]:
+        return f"silent {span(machine['age_s'])}"
+    if machine["state"] in _BUILDING:
+        found = machine["finish"]
+        p50_s = known(found["p50_s"]) if found is not None else None
+        end = moment(p50_s, now_s, where) if p50_s is not None else "end not known"
+        return end if known(machine["progress"]) is None else f"{percent(machine['progress'])}, {end}"
+    at_s = known(machine["clear_at_s"])
+    if machine["state"] == "cooling":
+        return f"clear {moment(at_s, now_s, where)}" if at_s is not None else "clear when cool"
+    if machine["state"] == "waiting" and at_s is not None:
+        return f"since {moment(at_s, now_s, where)}"
+    return ""
+
+
+def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
+    rows = join(
+        fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words) for term, words in _facts(machine, now_s, where)
+    )
+    return fill(
+        '<dl>{rows}</dl>{forms}<noscript><a href="/machine/{key}">This machine alone, without refreshing</a>'
+        "</noscript>",
+        rows=rows, forms=forms.machine(machine), key=quote(machine["name"], safe=""),
+    )  # fmt: skip
+
+
+def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str, object]]:
+    """Terms and words; what is not known is said so where it would be expected."""
+    facts: list[tuple[str, object]] = []
+    if machine["since_s"] is not None:
+        because = f" ({clip(machine['because'])})" if machine["because"] else ""
+        facts.append(("since", fill("{at}{because}", at=stamp(machine["since_s"], now_s, where), because=because)))
+    facts.append(("job", name(machine["job"]) if machine["job"] else "not known"))
+    facts.append(("material", _material(machine)))
+    if machine["state"] in _BUILDING:
+        facts.append(("finish", fill("{words} {basis}", words=finish(machine["finish"], now_s, where),
+                                     basis=basis(machine["finish"]))))  # fmt: skip
+    if (at_s := known(machine["clear_at_s"])) is not None and machine["state"] != "waiting":
+        facts.append(("bed can be cleared", fill("about {at}", at=stamp(at_s, now_s, where))))
+    facts += [("bed", _degrees(machine["bed_c"])), ("nozzle", _degrees(machine["nozzle_c"]))]
+    facts.append(("power", watts(machine["power_w"])))
+    above = (("bank", machine["bank"]), ("backup", machine["backup"]), ("circuit", machine["circuit"]))
+    feeds = [f"{kind} {part}" for kind, part in above if part]
+    facts.append(("hangs on", clip(", ".join(feeds)) or "not configured"))
+    heard = age(machine["age_s"], always=True)
+    if machine["silent"]:
+        heard += "Silent: " + ", ".join(machine["silent"])
+    facts.append(("data", clip(heard)))
+    return facts
+
+
+def _material(machine: MachineView) -> object:
+    if not machine["material"]:
+        return "not known"
+    return fill("{material}{inferred}", material=name(machine["material"]),
+                inferred=", inferred from the bed" if machine["material_inferred"] else "")  # fmt: skip
+
+
+def _degrees(value: float | None) -> str:
+    value = known(value)
+    return "not known" if value is None else f"{value:.0f} °C"

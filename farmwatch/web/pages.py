@@ -1,0 +1,134 @@
+"""Whole documents: the live page, one machine, sign-in, a link's page, and what goes wrong."""
+
+from collections.abc import Mapping, Sequence
+
+from farmwatch.web import looks
+from farmwatch.web.links import ALARM_COMMANDS, Grant
+from farmwatch.web.machine_cell import cell
+from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name, zone
+from farmwatch.web.panels import PANELS, as_of
+from farmwatch.words.model import COMMANDS
+from farmwatch.words.view import View
+
+REFRESH_S = 30
+_HEAD = ("as_of", "verdict", "jump")
+_LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
+
+
+def document(title: str, body: Html, assets: Mapping[str, str], *, head: Html = NOTHING, script: bool = False) -> str:
+    """A whole page. `assets` maps a static file's name to its address."""
+    run = fill('<script src="{src}" defer></script>', src=assets["page.js"]) if script else NOTHING
+    return fill(
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<meta name="color-scheme" content="light dark"><link rel="stylesheet" href="{css}">'
+        '<link rel="icon" href="{icon}" type="image/svg+xml"><link rel="manifest" href="{manifest}">{head}{run}</head>'
+        "<body>{body}</body></html>\n",
+        title=title, css=assets["page.css"], icon=assets["icon.svg"], manifest=assets["page.webmanifest"], head=head,
+        run=run, body=body,
+    )  # fmt: skip
+
+
+def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, footer: Html, notice: str = "") -> str:
+    """The live page. `panels` are the rendered panels of `view`."""
+    parts = {key: Html(panels[key]) for key in PANELS}
+    sections = join(
+        fill('<section class="panel" id="{key}" aria-labelledby="{key}-h"><h2 id="{key}-h" tabindex="-1">{heading}</h2>'
+             '<div data-panel="{key}">{html}</div></section>', key=key, heading=heading, html=parts[key])
+        for key, (heading, _) in PANELS.items() if key not in _HEAD
+    )  # fmt: skip
+    body = fill(
+        '<a class="skip" href="#beds">To the beds</a>'
+        '<header><div class="site"><b>{site}</b> <span data-panel="as_of">{as_of}</span></div>'
+        '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div>'
+        '<nav data-panel="jump" aria-label="On this page">{jump}</nav></header>'
+        '<p id="notice" role="status">{notice}</p><main>{sections}</main>{footer}',
+        site=name(view["site"]), as_of=parts["as_of"], verdict=parts["verdict"], jump=parts["jump"], notice=notice,
+        sections=sections, footer=footer,
+    )  # fmt: skip
+    refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
+    return document(page_title(view), body, assets, head=refresh, script=True)
+
+
+def page_title(view: View) -> str:
+    """The verdict's sentence, marked by its level, for the browser's tab."""
+    mark = _LEVEL.get(view["verdict"]["level"], "")
+    return f"{mark} {clip(view['verdict']['title'])} - {clip(view['site'], 40)}".strip()
+
+
+def footer(who: str, people: Sequence[str], *, signed_in: bool, encrypted: bool, version: str) -> Html:
+    """Who speaks, signing out, and the cautions that belong on every screen."""
+    options = join(
+        fill("<option{chosen}>{person}</option>", person=person, chosen=Html(" selected") if person == who else NOTHING)
+        for person in people
+    )  # fmt: skip
+    speaker = fill(
+        '<form method="post" action="/who" class="who"><label>I am <select name="by"><option value="">someone</option>'
+        '{options}</select></label><button>Remember</button></form>', options=options,
+    ) if people else NOTHING  # fmt: skip
+    leave = fill('<form method="post" action="/sign-out"><button>Sign out</button></form>') if signed_in else NOTHING
+    plain = NOTHING if encrypted else fill("<p>This connection is not encrypted.</p>")
+    return fill(
+        "<footer>{speaker}{leave}{plain}<p>Farmwatch {version} advises and switches nothing. Hot beds, mains and "
+        "batteries: the machine itself, its maker's instructions and local codes come first.</p></footer>",
+        speaker=speaker, leave=leave, plain=plain, version=version,
+    )  # fmt: skip
+
+
+def machine(view: View, wanted: str, assets: Mapping[str, str], footer: Html) -> str | None:
+    """One machine alone, opened, which does not refresh while somebody types; None if there is no such machine."""
+    found = next((machine for machine in view["machines"] if machine["name"] == wanted), None)
+    if found is None:
+        return None
+    body = fill(
+        '<header><div class="site"><a href="/">All machines</a> <span>{as_of}</span></div></header>'
+        '<main class="single"><h1 class="unseen">{name}</h1>{cell}</main>{footer}',
+        as_of=as_of(view), name=name(wanted), footer=footer,
+        cell=cell(found, view["at_s"], zone(view["timezone"]), opened=True),
+    )  # fmt: skip
+    return document(f"{clip(wanted, 80)} - {clip(view['site'], 40)}", body, assets)
+
+
+def sign_in(assets: Mapping[str, str], *, wrong: str = "", then: str = "/") -> str:
+    """The password's page."""
+    error = fill('<p class="verdict danger">{shape}{wrong}</p>',
+                 shape=looks.shape(looks.VERDICTS["danger"]), wrong=wrong) if wrong else NOTHING  # fmt: skip
+    body = fill(
+        '<main class="single"><h1>Sign in</h1>{error}<form method="post" action="/sign-in" class="wide">'
+        '<input type="hidden" name="then" value="{then}">'
+        '<input type="text" name="username" autocomplete="username" value="farmwatch" hidden>'
+        '<label>Password <input type="password" name="password" autocomplete="current-password" required autofocus>'
+        '</label><button class="act">Sign in</button></form></main>', error=error, then=then,
+    )  # fmt: skip
+    return document("Sign in", body, assets)
+
+
+def grant_words(grant: Grant) -> Html:
+    """What a link does, in one sentence."""
+    what = COMMANDS.get(grant.command, grant.command)
+    about = "alarm" if grant.command in ALARM_COMMANDS else "machine"
+    who = fill(", said by {person}", person=name(grant.person)) if grant.person else NOTHING
+    return fill("<strong>{subject}</strong> ({about}): {what}{who}.",
+                subject=name(grant.subject), about=about, what=what, who=who)  # fmt: skip
+
+
+def offer(grant: Grant, assets: Mapping[str, str]) -> str:
+    """What the link will do, and the button that does it."""
+    body = fill(
+        '<main class="single"><h1>Say it?</h1><p>{words}</p>'
+        '<form method="post"><button class="act">Yes, say so</button></form>'
+        "<p>Nothing happens until you press the button. It works once.</p></main>", words=grant_words(grant),
+    )  # fmt: skip
+    return document("Say it?", body, assets)
+
+
+def outcome(title: str, words: object, assets: Mapping[str, str], *, tone: str = "calm", hint: str = "") -> str:
+    """What came of it, with the way back."""
+    look = looks.look(looks.VERDICTS, tone)
+    body = fill(
+        '<main class="single"><div class="verdict {tone}">{shape}<h1>{title}</h1></div><p>{words}</p>{hint}'
+        '<p><a class="button" href="/">To the page</a></p></main>',
+        tone=look.tone, shape=looks.shape(look), title=title, words=words,
+        hint=fill("<p>{hint}</p>", hint=hint) if hint else NOTHING,
+    )  # fmt: skip
+    return document(title, body, assets)

@@ -1,0 +1,386 @@
+"""The page's panels: pure functions from the view of everything to HTML, and the table of them.
+
+Everything from outside is escaped by `markup.fill`. None is "not known" and looks so; it is never 0 or empty.
+Panels and parts that change by themselves carry a `data-key`, by which the script finds them again.
+"""
+
+import re
+from collections.abc import Callable
+from datetime import tzinfo
+
+from farmwatch.web import bars, forms, looks
+from farmwatch.web.machine_cell import in_rows
+from farmwatch.web.markup import (
+    NOTHING,
+    Html,
+    clip,
+    energy,
+    fill,
+    join,
+    known,
+    moment,
+    name,
+    percent,
+    span,
+    stamp,
+    watts,
+    zone,
+)
+from farmwatch.web.phrases import age, basis, finish, within
+from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, SourceView, View
+
+NEXT_SHOWN = 3
+_ORDER = {"danger": 0, "session": 1, "digest": 2}
+_SPEAKS = ("unacknowledged", "returned", "acknowledged")
+_SECRET = re.compile(r"(//)[^/@\s]*@|([?&][^=&\s]*=)[^&\s]*")
+
+
+def as_of(view: View) -> Html:
+    """Until when the page knows."""
+    where = zone(view["timezone"])
+    clock = moment(view["at_s"], view["at_s"], where, seconds=True)
+    return fill('as of <time class="clock">{clock}</time> <span class="zone">{zone}</span>',
+                clock=clock, zone=view["timezone"])  # fmt: skip
+
+
+def verdict(view: View) -> Html:
+    """One sentence: what needs a person, or that nothing does."""
+    said = view["verdict"]
+    look = looks.look(looks.VERDICTS, said["level"])
+    return fill(
+        '<div class="verdict {tone}">{shape}<div><h1 role="status">{title}</h1>{more}</div></div>',
+        tone=look.tone, shape=looks.shape(look), title=clip(said["title"]),
+        more=fill("<p>{text}</p>", text=clip(said["text"], 400)) if said["text"] else NOTHING,
+    )  # fmt: skip
+
+
+def jump(view: View) -> Html:
+    """How much there is of each, as links to it."""
+    beds = sum(machine["state"] == "waiting" for machine in view["machines"])
+    alarms = [alarm for alarm in view["alarms"] if alarm["state"] in _SPEAKS]
+    worst = min((_ORDER.get(alarm["priority"], 2) for alarm in alarms), default=2)
+    tones = ("danger", "odd", "plain")
+    odd = [backup for backup in view["backups"] if backup["status"] != "on_line"]
+    links = (
+        ("beds", _count(beds, "bed to clear", "beds to clear"), "act" if beds else "plain"),
+        ("power", _power_word(odd, len(view["backups"])), "odd" if odd else "plain"),
+        ("machines", _count(len(view["machines"]), "machine", "machines"), "plain"),
+        ("alarms", _count(len(alarms), "alarm", "alarms"), tones[worst]),
+    )
+    return join(
+        fill('<a class="{tone}" href="#{where}">{words}</a>', where=where, words=words, tone=tone)
+        for where, words, tone in links
+    )
+
+
+def _count(count: int, one: str, many: str) -> str:
+    return f"{count or 'no'} {one if count == 1 else many}"
+
+
+def _power_word(odd: list[BackupView], count: int) -> str:
+    if not count:
+        return "power"
+    if not odd:
+        return "all on mains"
+    battery = sum(backup["status"] in ("on_battery", "low") for backup in odd)
+    return f"{battery} on battery" if battery else f"{len(odd)} backup{'s' * (len(odd) > 1)} not known"
+
+
+# ---- beds ----------------------------------------------------------------------------------------------------
+
+
+def beds(view: View) -> Html:
+    """Beds that wait for a person, longest first, and those that come free next."""
+    now_s, where = view["at_s"], zone(view["timezone"])
+    waiting = [machine for machine in view["machines"] if machine["state"] == "waiting"]
+    waiting.sort(key=lambda machine: _since(machine, now_s))
+    cooling = [machine for machine in view["machines"] if machine["state"] == "cooling"]
+    rows = join(_bed(machine, now_s, where) for machine in waiting)
+    listed = fill('<ul class="cards">{rows}</ul>', rows=rows) if waiting else fill("<p>No bed waits.</p>")
+    return join([listed, *(_soon(machine, now_s, where) for machine in cooling)])
+
+
+def _since(machine: MachineView, now_s: float) -> float:
+    since_s = machine["clear_at_s"] if machine["clear_at_s"] is not None else machine["since_s"]
+    return now_s if since_s is None else since_s
+
+
+def _bed(machine: MachineView, now_s: float, where: tzinfo) -> Html:
+    since_s = machine["clear_at_s"] if machine["clear_at_s"] is not None else machine["since_s"]
+    waits = NOTHING
+    if since_s is not None:
+        waits = fill("waits since {at}, {span}", at=stamp(since_s, now_s, where), span=span(now_s - since_s))
+    return fill(
+        '<li class="card act" data-key="bed-{key}">{shape}<div class="grow"><strong>{machine}</strong> {job}'
+        '<small>{waits}</small></div>{form}</li>',
+        key=machine["name"], shape=looks.shape(looks.MACHINES["waiting"]), machine=name(machine["name"]),
+        job=name(machine["job"]) if machine["job"] else NOTHING, waits=waits, form=forms.cleared(machine["name"]),
+    )  # fmt: skip
+
+
+def _soon(machine: MachineView, now_s: float, where: tzinfo) -> Html:
+    at_s = known(machine["clear_at_s"])
+    when = fill("about {at}", at=stamp(at_s, now_s, where)) if at_s is not None else fill("at a time not known")
+    return fill('<p class="soon">{machine} is cooling; can be cleared {when}.</p>',
+                machine=name(machine["name"]), when=when)  # fmt: skip
+
+
+# ---- next finishes -------------------------------------------------------------------------------------------
+
+
+def upcoming(view: View) -> Html:
+    """What finishes next: time, interval in words and as a band, basis."""
+    now_s, where = view["at_s"], zone(view["timezone"])
+    busy = [machine for machine in view["machines"] if machine["state"] in ("heating", "printing", "paused")]
+    if not busy:
+        return fill("<p>Nothing is being built, as far as is known.</p>")
+    busy.sort(key=_finish_key)
+    end_s = _axis_end(busy[:NEXT_SHOWN], now_s)
+    rows = [_finish_row(machine, now_s, _axis_end(busy, now_s) if at >= NEXT_SHOWN else end_s, where)
+            for at, machine in enumerate(busy)]  # fmt: skip
+    first, rest = rows[:NEXT_SHOWN], rows[NEXT_SHOWN:]
+    more = NOTHING
+    if rest:
+        more = fill(
+            '<details data-key="later"><summary>{count} more</summary><ul class="cards">{rows}</ul></details>',
+            count=len(rest), rows=join(rest),
+        )  # fmt: skip
+    return fill('<ul class="cards">{first}</ul>{more}', first=join(first), more=more)
+
+
+def _finish_key(machine: MachineView) -> tuple[bool, float, str]:
+    found = machine["finish"]
+    p50_s = known(found["p50_s"]) if found is not None else None
+    return (p50_s is None, p50_s or 0.0, machine["name"])
+
+
+def _axis_end(machines: list[MachineView], now_s: float) -> float:
+    """The common axis: the latest p90 and a little more, at least an hour, at most two days."""
+    ends = [known(found["p90_s"]) or known(found["p50_s"]) or now_s
+            for machine in machines if (found := machine["finish"]) is not None]  # fmt: skip
+    return now_s + min(max(3_600.0, 1.05 * (max(ends, default=now_s) - now_s)), 2 * 86_400.0)
+
+
+def _finish_row(machine: MachineView, now_s: float, end_s: float, where: tzinfo) -> Html:
+    words = finish(machine["finish"], now_s, where)
+    found, picture = machine["finish"], NOTHING
+    if found is not None and (p50_s := known(found["p50_s"])) is not None:
+        p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
+        axis = f"on a line from now to {moment(end_s, now_s, where)}"
+        picture = bars.interval(p50_s if p10_s is None else p10_s, p50_s, p50_s if p90_s is None else p90_s,
+                                now_s, end_s, axis)  # fmt: skip
+        picture = fill('{bar}<small class="axis"><span>now</span><span>{end}</span></small>',
+                       bar=picture, end=moment(end_s, now_s, where))  # fmt: skip
+    return fill(
+        '<li class="card" data-key="next-{key}"><div class="grow"><strong>{machine}</strong> {job}'
+        '<p class="figures">{words}</p>{picture}<small>{basis}</small></div></li>',
+        key=machine["name"], machine=name(machine["name"]), job=name(machine["job"]) if machine["job"] else NOTHING,
+        words=words, picture=picture, basis=basis(machine["finish"]),
+    )  # fmt: skip
+
+
+# ---- power ---------------------------------------------------------------------------------------------------
+
+
+def power(view: View) -> Html:
+    """The whole draw, each circuit against its limit, each backup and how long it would last."""
+    where = zone(view["timezone"])
+    total = view["total"]
+    today = view["energy_today_wh"]
+    head = fill(
+        '<p class="total"><strong>{watts}</strong> in all{missing}. Today so far {energy}.</p>',
+        watts=_at_least(total), missing=_missing(total), energy=energy(today),
+    )  # fmt: skip
+    circuits = join(_place(place) for place in view["circuits"])
+    backups = join(_backup(backup, view["at_s"], where) for backup in view["backups"])
+    return fill('{head}<div class="pair"><ul class="cards">{circuits}</ul><ul class="cards">{backups}</ul></div>',
+                head=head, circuits=circuits, backups=backups)  # fmt: skip
+
+
+def _at_least(place: PlaceView) -> str:
+    drawn = watts(place["watts"])
+    return f"at least {drawn}" if place["missing"] and known(place["watts"]) is not None else drawn
+
+
+def _missing(place: PlaceView) -> Html:
+    if not place["missing"]:
+        return NOTHING
+    few = ", ".join(place["missing"][:4]) + (f" and {len(place['missing']) - 4} more" if place["missing"][4:] else "")
+    return fill(" (without {few}: not known)", few=clip(few))
+
+
+def _place(place: PlaceView) -> Html:
+    drawn, limit_w, heat_up_w = known(place["watts"]), known(place["limit_w"]), known(place["heat_up_w"])
+    words, tone = _headroom(drawn, limit_w, known(place["rating_w"]), heat_up_w)
+    spoken = f"{place['name']}: {_at_least(place)}" + (f" of {watts(limit_w)} allowed" if limit_w is not None else "")
+    return fill(
+        '<li class="card {tone}" data-key="circuit-{key}"><div class="grow"><strong>circuit {place}</strong> '
+        '<span class="figures">{drawn}{limit}</span>{missing}{bar}<small>{words}</small></div></li>',
+        tone=tone, key=place["name"], place=name(place["name"]), drawn=_at_least(place), missing=_missing(place),
+        limit=f" of {watts(limit_w)}" if limit_w is not None else "",
+        bar=bars.load(drawn, limit_w, place["rating_w"], heat_up_w, spoken), words=words,
+    )  # fmt: skip
+
+
+def _headroom(
+    drawn: float | None, limit_w: float | None, rating_w: float | None, heat_up_w: float | None
+) -> tuple[str, str]:
+    """Words and tone for what is left of a circuit."""
+    if drawn is None:
+        return "draw not known", "blind"
+    if rating_w is not None and drawn > rating_w:
+        return f"{watts(drawn - rating_w)} over the breaker's rating: it will trip", "danger"
+    if limit_w is None:
+        return "no limit configured", ""
+    if drawn > limit_w:
+        return f"{watts(drawn - limit_w)} over what it may carry for hours", "odd"
+    left = f"{watts(limit_w - drawn)} left"
+    if heat_up_w is None:
+        return left, ""
+    fits = drawn + heat_up_w <= limit_w
+    return f"{left}; one more heat-up takes {watts(heat_up_w)}: {'fits' if fits else 'too much now'}", ""
+
+
+def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
+    look = looks.look(looks.BACKUPS, backup["status"])
+    charge = percent(backup["charge"])
+    rating = f" of {watts(backup['rating_w'])}" if backup["rating_w"] is not None else ""
+    return fill(
+        '<li class="card {tone}" data-key="backup-{key}"><div class="grow"><strong>backup {name}</strong> {badge}'
+        '<p class="figures">{runtime}</p>{bar}<small>charge {charge}, load {load}{rating}; feeds {feeds}. {age}</small>'
+        "</div></li>",
+        tone=look.tone if look.tone != "plain" else "", key=backup["name"], name=name(backup["name"]),
+        badge=looks.badge(look), runtime=_runtime(backup, now_s, where), charge=charge,
+        bar=bars.share(backup["charge"], f"charge {charge}", look.tone), load=watts(backup["load_w"]), rating=rating,
+        feeds=clip(", ".join(backup["machines"]) or "nothing that is watched"),
+        age=age(backup["age_s"], always=True),
+    )  # fmt: skip
+
+
+def _runtime(backup: BackupView, now_s: float, where: tzinfo) -> Html:
+    runtime_s = known(backup["runtime_s"])
+    if runtime_s is None:
+        return fill("how long it would last is not known")
+    low_s, high_s = known(backup["runtime_p10_s"]), known(backup["runtime_p90_s"])
+    how = within(span(low_s), span(high_s)) if low_s is not None and high_s is not None else "how sure is not known"
+    source = f", from {backup['runtime_basis']}" if backup["runtime_basis"] else ""
+    if backup["status"] in ("on_battery", "low"):
+        return fill("<b>empty about {at}</b>, in {span} ({how}{source})", at=stamp(now_s + runtime_s, now_s, where),
+                    span=span(runtime_s), how=how, source=source)  # fmt: skip
+    return fill("would last <b>{span}</b> ({how}{source})", span=span(runtime_s), how=how, source=source)
+
+
+# ---- machines, alarms, sources -------------------------------------------------------------------------------
+
+
+def machines(view: View) -> Html:
+    """All machines in the room's order."""
+    if not view["machines"]:
+        return fill("<p>No machine is configured.</p>")
+    return in_rows(view)
+
+
+def alarms(view: View) -> Html:
+    """Alarms: what speaks first, then what is put aside or explained."""
+    now_s, where = view["at_s"], zone(view["timezone"])
+    standing = [alarm for alarm in view["alarms"] if alarm["state"] != "normal"]
+    standing.sort(key=lambda alarm: (_ORDER.get(alarm["priority"], 3), alarm["since_s"], alarm["id"]))
+    loud = [alarm for alarm in standing if alarm["state"] in _SPEAKS]
+    aside = [alarm for alarm in standing if alarm["state"] not in _SPEAKS]
+    listed = fill('<ul class="cards">{rows}</ul>', rows=join(_alarm(alarm, now_s, where) for alarm in loud))
+    if not loud:
+        listed = fill("<p>No alarm stands.</p>")
+    if not aside:
+        return listed
+    return fill(
+        '{listed}<details data-key="aside"><summary>{count} put aside or explained by another</summary>'
+        '<ul class="cards">{rows}</ul></details>',
+        listed=listed, count=len(aside), rows=join(_alarm(alarm, now_s, where) for alarm in aside),
+    )  # fmt: skip
+
+
+def _alarm(alarm: AlarmView, now_s: float, where: tzinfo) -> Html:
+    look = looks.look(looks.ALARMS, alarm["priority"])
+    over = alarm["state"] not in ("unacknowledged", "acknowledged")
+    since_s = alarm["since_s"]
+    return fill(
+        '<li class="card {tone}" data-key="alarm-{key}">{shape}<div class="grow"><strong>{title}</strong><p>{text}</p>'
+        "<dl><dt>if nobody acts</dt><dd>{consequence}</dd><dt>do</dt><dd>{response}</dd></dl>"
+        "<small>{priority}; {state}; since {at}, {span}</small>{buttons}</div></li>",
+        tone="" if over or look.tone == "plain" else look.tone, key=alarm["id"], shape=looks.shape(look),
+        title=clip(alarm["title"]), text=clip(alarm["text"], 400), consequence=clip(alarm["consequence"], 240),
+        response=clip(alarm["response"], 240), priority=look.word,
+        state=looks.ALARM_STATES.get(alarm["state"], alarm["state"].replace("_", " ")),
+        at=stamp(since_s, now_s, where), span=span(now_s - since_s), buttons=forms.alarm(alarm["id"], alarm["state"]),
+    )  # fmt: skip
+
+
+def health(view: View) -> Html:
+    """Sources and stores: what is wrong in the open, the rest folded."""
+    sources = sorted(view["sources"], key=lambda source: source["id"])
+    odd = [source for source in sources if source["state"] != "fresh" or source["last_bad"]]
+    fine = [source for source in sources if source not in odd]
+    shown = join(_source(source) for source in odd)
+    folded = NOTHING
+    if fine:
+        folded = fill(
+            '<details data-key="fine"><summary>{count} of {all} sources report well</summary>'
+            '<ul class="cards">{rows}</ul></details>',
+            count=len(fine), all=len(sources), rows=join(_source(source) for source in fine),
+        )  # fmt: skip
+    stores = join(
+        fill('<li class="card {tone}" data-key="store-{key}"><div class="grow">{badge} <strong>{store}</strong>{why}'
+             "</div></li>",
+             key=store["name"], tone="" if store["ok"] else "odd", store=name(store["name"]),
+             badge=looks.badge(looks.Look("kept", "disc", "plain") if store["ok"]
+                               else looks.Look("not written", "cross", "odd")),
+             why=fill("<small>{why}</small>", why=clip(store["why"], 300)) if store["why"] else NOTHING)
+        for store in view["stores"]
+    )  # fmt: skip
+    return fill(
+        '<h3>Sources</h3><ul class="cards">{shown}</ul>{folded}{none}<h3>Stores</h3><ul class="cards">{stores}</ul>',
+        shown=shown, folded=folded, stores=stores,
+        none=NOTHING if sources else fill("<p>No source is configured.</p>"),
+    )  # fmt: skip
+
+
+def masked(address: str) -> str:
+    """An address without user, password and query values, which may be secrets."""
+    return _SECRET.sub(lambda found: f"{found[1]}…@" if found[1] else f"{found[2]}…", address)
+
+
+def _source(source: SourceView) -> Html:
+    look = looks.look(looks.SOURCES, source["state"])
+    bad = NOTHING
+    if source["last_bad"]:
+        bad = fill("<p>Last payload that could not be read:</p><pre>{bad}</pre>", bad=clip(source["last_bad"], 1_200))
+    return fill(
+        '<li class="card {tone}" data-key="source-{key}"><div class="grow"><strong>{id}</strong> {badge}'
+        '<small>{subject} by {via}, <span class="address">{address}</span>. {age}'
+        "{good} read, {bad_count} unreadable.</small>"
+        "{bad}</div></li>",
+        tone="odd" if look.tone == "odd" else "", key=source["id"], id=name(source["id"]), badge=looks.badge(look),
+        subject=name(source["subject"]), via=source["via"], address=clip(masked(source["address"]), 120),
+        age=age(source["age_s"], always=True), good=source["good"], bad_count=source["bad"], bad=bad,
+    )  # fmt: skip
+
+
+Panel = Callable[[View], Html]
+
+PANELS: dict[str, tuple[str, Panel]] = {
+    # id: (heading; "" for those that stand in the page's head, function)
+    "as_of": ("", as_of),
+    "verdict": ("", verdict),
+    "jump": ("", jump),
+    "beds": ("Beds to clear", beds),
+    "next": ("Next to finish", upcoming),
+    "power": ("Power", power),
+    "machines": ("Machines", machines),
+    "alarms": ("Alarms", alarms),
+    "health": ("Where this comes from", health),
+}
+
+
+def render(view: View) -> dict[str, str]:
+    """All panels by id."""
+    return {key: str(panel(view)) for key, (_, panel) in PANELS.items()}

@@ -1,0 +1,48 @@
+"""Phrases that several panels use: a finish time, its basis, the age of data."""
+
+from datetime import tzinfo
+
+from farmwatch.web.markup import NOTHING, Html, clip, fill, known, moment, span, stamp
+from farmwatch.words.view import FinishView
+
+FRESH_S = 30.0  # below this a reading's age is not worth a word
+
+
+def within(low: str, high: str) -> str:
+    """An 80 % interval in words."""
+    return f"between {low} and {high} in 8 of 10 cases"
+
+
+def finish(found: FinishView | None, now_s: float, where: tzinfo) -> Html:
+    """``14:40, between 14:32 and 14:55 in 8 of 10 cases``, or what is not known of it."""
+    overdue = NOTHING
+    if found is not None and (late_s := known(found["overdue_s"])) is not None and late_s > 0:
+        overdue = fill(" Overdue by {span}.", span=span(late_s))
+    p50_s = known(found["p50_s"]) if found is not None else None
+    if found is None or p50_s is None:
+        return fill("finish not known.{overdue}", overdue=overdue)
+    p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
+    sure = "how sure is not known"
+    if p10_s is not None and p90_s is not None:
+        sure = within(moment(p10_s, now_s, where), moment(p90_s, now_s, where))
+    return fill("<b>{at}</b>, {sure}.{overdue}", at=stamp(p50_s, now_s, where), sure=sure, overdue=overdue)
+
+
+def basis(found: FinishView | None) -> str:
+    """What the finish time rests on."""
+    if found is None:
+        return "nothing to go by"
+    words = clip(found["basis"]) or "basis not said"
+    if found["builds"]:
+        words += f", {found['builds']} build{'s' * (found['builds'] > 1)} like it"
+    return words
+
+
+def age(age_s: float | None, *, always: bool = False) -> str:
+    """How old the newest reading is; fresh ones only if `always`. Coarse, so that the page changes seldom."""
+    age_s = known(age_s)
+    if age_s is None:
+        return "Never heard. "
+    if age_s < FRESH_S:
+        return "Heard just now. " if always else ""
+    return f"Last heard {span(age_s)} ago. "

@@ -1,0 +1,508 @@
+"""The page's server: HTML, live news, what people say, links, the API, and the door for devices that post."""
+
+import asyncio
+import contextlib
+import gzip
+import hashlib
+import logging
+import math
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+from typing import Any, Protocol
+from urllib.parse import urlsplit
+
+from aiohttp import web
+
+import farmwatch
+from farmwatch.ports import Clock
+from farmwatch.web import guard, links, pages, sessions
+from farmwatch.web.broadcast import Broadcast, event
+from farmwatch.web.markup import Html
+from farmwatch.web.panels import masked
+from farmwatch.web.queries import BODY_S, bounded, fields, json_answer, moment_s, push_token
+from farmwatch.web.said import BadWords, said
+from farmwatch.words.errors import ConfigError, Refused, StoreError
+from farmwatch.words.model import COMMANDS, Effect, Said
+from farmwatch.words.view import View
+
+LOG = logging.getLogger(__name__)
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+MOST_BODY = 64 * 1024
+MOST_HEADER = 8 * 1024
+IDLE_S = 30.0
+STOP_S = 1.0
+BEAT_S = 5.0  # a page that hears nothing for longer than that says so
+WRITE_S = 20.0
+READERS_EACH = 4  # a browser opens at most six connections to a host
+READERS_IN_ALL = 64
+MOST_POINTS = 5_000
+MOST_HISTORY = 1_000
+LINK_SHELVES_MIN = 120.0
+WHO_COOKIE = "farmwatch_who"
+WHO_S = 365 * 86_400
+STATIC: dict[str, str] = {
+    "page.css": "text/css",
+    "page.js": "text/javascript",
+    "icon.svg": "image/svg+xml",
+    "page.webmanifest": "application/manifest+json",
+}
+OPEN_PATHS = ("/static/", "/a/", "/healthz", "/sign-in")
+"""What needs no sign-in: links carry their own right, and a device that posts its own token."""
+
+
+@dataclass(frozen=True)
+class WebConfig:
+    """How the page is served.
+
+    Attributes:
+        bind: address to listen on; anything but loopback needs a password.
+        port: 0 takes a free one.
+        base_url: address as phones reach it; "" if there is none.
+        hosts: further names that a browser may call this computer.
+        password: None leaves the page open, on loopback only.
+        link_key: at least 32 secret bytes that sign links and sessions.
+        api_token: what the command line sends; None refuses all tokens.
+        people: names that somebody at the page can say they are.
+    """
+
+    bind: str
+    port: int
+    base_url: str
+    hosts: tuple[str, ...]
+    password: str | None = field(repr=False)
+    link_key: bytes = field(repr=False)
+    api_token: str | None = field(default=None, repr=False)
+    people: tuple[str, ...] = ()
+
+
+class Series(Protocol):
+    """Reads (time, value) rows: subject, quantity, start_s, end_s, points."""
+
+    async def __call__(
+        self, subject: str, quantity: str, start_s: float, end_s: float, points: int, /
+    ) -> list[tuple[float, float]]:
+        """Rows in time order, at most about `points`."""
+        ...
+
+
+View_ = Callable[[], View]
+Ask = Callable[[Said], Awaitable[list[Effect]]]
+History = Callable[[str | None, float, int], Awaitable[list[dict[str, Any]]]]
+Push = Callable[[str, str, bytes], Awaitable[int]]
+Spend = Callable[[str], bool]
+
+
+class WebServer:
+    """Serves the page.
+
+    Args:
+        config: how.
+        view: the state of everything now; cheap, called at most about once a second and once a request.
+        ask: carries out what a person says; raises Refused.
+        history: (kind or None, since_s, limit) to notes, newest first.
+        read: a series.
+        push: (path, token, body) of a device's POST to an HTTP status; None where no device posts.
+        spend: marks a link's nonce as used, durably; False if it was already.
+        clock: the house's clock.
+    """
+
+    def __init__(
+        self,
+        config: WebConfig,
+        *,
+        view: View_,
+        ask: Ask,
+        history: History,
+        read: Series,
+        push: Push | None,
+        spend: Spend,
+        clock: Clock,
+    ) -> None:
+        self._config = config
+        self._view, self._ask, self._history, self._read = view, ask, history, read
+        self._push, self._spend, self._clock = push, spend, clock
+        self._news = Broadcast(view)
+        self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
+        self._sessions = sessions.Sessions(config.password, config.link_key) if config.password else None
+        self._guesses, self._link_uses = sessions.Limiter(), sessions.Limiter(each=10, in_all=100)
+        self._readers: dict[str, int] = {}
+        self._static = _load_static()
+        self._assets = {name: f"/static/{name}?v={found[1]}" for name, found in self._static.items()}
+        self._runner: web.AppRunner | None = None
+        self._pump: asyncio.Task[None] | None = None
+        self._stopping = asyncio.Event()
+
+    # ---- life ------------------------------------------------------------------------------------------------
+
+    def changed(self) -> None:
+        """Something changed; the open pages hear of it within about a second. Never blocks."""
+        self._news.changed()
+
+    async def start(self) -> str:
+        """Listen; the page's address. ConfigError if it must not or cannot."""
+        config = self._config
+        if self._sessions is None and not guard.is_loopback(config.bind):
+            raise ConfigError(
+                f"[web] bind = {config.bind!r} opens the page to the network without a password",
+                hint="put one into the secrets folder as web_password, or bind to 127.0.0.1",
+            )
+        if len(config.link_key) < 32:
+            raise ConfigError("the key that signs links must have at least 32 bytes")
+        runner = web.AppRunner(
+            self._application(), access_log=None, keepalive_timeout=IDLE_S, shutdown_timeout=STOP_S,
+            max_line_size=MOST_HEADER, max_field_size=MOST_HEADER,
+        )  # fmt: skip
+        await runner.setup()
+        try:
+            await web.TCPSite(runner, config.bind, config.port).start()
+        except OSError as error:
+            await runner.cleanup()
+            raise ConfigError(
+                f"the page cannot listen on {config.bind} port {config.port}: {error.strerror}",
+                hint="another program may use this port; change [web] port",
+            ) from error
+        self._runner = runner
+        self._pump = asyncio.create_task(self._news.run(), name="page news")
+        port = runner.addresses[0][1]
+        shown = "127.0.0.1" if config.bind in ("0.0.0.0", "::") else config.bind  # noqa: S104  (compared only)
+        return f"http://{f'[{shown}]' if ':' in shown else shown}:{port}/"
+
+    async def stop(self) -> None:
+        """Close every connection; within two seconds."""
+        self._stopping.set()
+        if self._pump is not None:
+            self._pump.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._pump
+        if self._runner is not None:
+            await self._runner.cleanup()
+
+    def _application(self) -> web.Application:
+        app = web.Application(client_max_size=MOST_BODY, middlewares=[self._errors, self._gate])
+        app.on_response_prepare.append(guard.add_headers)
+        app.add_routes(
+            [
+                web.get("/", self._get_page),
+                web.get("/machine/{name}", self._get_machine),
+                web.get("/events", self._get_events, allow_head=False),
+                web.get("/panels", self._get_panels),
+                web.get("/static/{name}", self._get_static),
+                web.get("/healthz", self._get_health),
+                web.get("/sign-in", self._get_sign_in),
+                web.post("/sign-in", self._post_sign_in),
+                web.post("/sign-out", self._post_sign_out),
+                web.post("/who", self._post_who),
+                web.post("/say", self._post_say),
+                web.get("/a/{token}", self._get_link),
+                web.post("/a/{token}", self._post_link),
+                web.get("/api/v1/view", self._get_view),
+                web.post("/api/v1/say", self._post_say),
+                web.get("/api/v1/history", self._get_history),
+                web.get("/api/v1/series", self._get_series),
+                web.post("/{path:.*}", self._post_push),
+            ]
+        )
+        return app
+
+    # ---- gates -----------------------------------------------------------------------------------------------
+
+    @web.middleware
+    async def _errors(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        """Every error as a page or as problem+json; what is unforeseen is logged and not told."""
+        try:
+            return await handler(request)
+        except web.HTTPException as error:
+            if error.status < 400:
+                raise
+            return self._refusal(request, error.status, error.reason)
+        except (BadWords, links.BadLink, links.ExpiredLink) as error:
+            status = {links.BadLink: 403, links.ExpiredLink: 410}.get(type(error), 400)
+            return self._refusal(request, status, "Not done", error.args[0], error.hint)
+        except Refused as error:
+            return self._refusal(request, 409, "Not done", error.args[0], error.hint)
+        except StoreError as error:
+            LOG.warning("a request failed: %s", error)
+            return self._refusal(request, 503, "Not kept", "The store does not answer.", "try again in a minute")
+        except TimeoutError:
+            return self._refusal(request, 408, "Too slow", "The request did not arrive in time.")
+        except (ConnectionError, asyncio.CancelledError):
+            raise
+        except Exception:  # the last resort of a server: one request fails, the others go on
+            LOG.exception("a request to the page failed")
+            return self._refusal(request, 500, "Something broke", "It is in the log.")
+
+    def _refusal(self, request: web.Request, status: int, title: str, detail: str = "", hint: str = "") -> web.Response:
+        if guard.wants_json(request):
+            return guard.problem(status, title, detail, hint)
+        return self._html(pages.outcome(title, detail, self._assets, tone="unknown", hint=hint), status)
+
+    @web.middleware
+    async def _gate(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        """Host name, then origin of writes, then sign-in."""
+        if request.match_info.handler == self._post_push:
+            return await handler(request)  # has a token of its own and is called by address
+        if request.path != "/healthz" and not guard.host_ok(request, self._hosts):
+            return self._refusal(
+                request, 421, "Wrong host name", "This computer does not go by that name here.",
+                "use its address, or add the name to [web] hosts",
+            )  # fmt: skip
+        if guard.bearer(request) and request.path.startswith("/api/"):
+            if not guard.same_secret(guard.bearer(request), self._config.api_token):
+                return self._refusal(request, 401, "Wrong token")
+            return await handler(request)
+        # A link's button needs no such check: its token is the right, and a page elsewhere does not know it.
+        reads = request.method in ("GET", "HEAD") or request.path.startswith("/a/")
+        if not reads and not guard.same_origin(request):
+            return self._refusal(request, 403, "Not from this page", "Another site may not speak for you.")
+        if self._signed_in(request) or request.path.startswith(OPEN_PATHS):
+            return await handler(request)
+        if guard.wants_json(request) or request.method != "GET":
+            return self._refusal(request, 401, "Sign in first")
+        raise web.HTTPSeeOther("/sign-in")
+
+    def _signed_in(self, request: web.Request) -> bool:
+        if self._sessions is None:
+            return True
+        return self._sessions.valid(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+
+    # ---- pages -----------------------------------------------------------------------------------------------
+
+    async def _get_page(self, request: web.Request) -> web.StreamResponse:
+        view = self._view()
+        html = pages.live(
+            view, self._news.panels(), self._assets, footer=self._footer(request), notice=_notice(request, view)
+        )
+        return self._html(html)
+
+    async def _get_machine(self, request: web.Request) -> web.StreamResponse:
+        html = pages.machine(self._view(), request.match_info["name"], self._assets, self._footer(request))
+        if html is None:
+            raise web.HTTPNotFound
+        return self._html(html)
+
+    def _footer(self, request: web.Request) -> Html:
+        local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
+        return pages.footer(
+            self._who(request), self._config.people, signed_in=self._sessions is not None,
+            encrypted=local or self._encrypted(request), version=farmwatch.__version__,
+        )  # fmt: skip
+
+    def _encrypted(self, request: web.Request) -> bool:
+        """Whether the browser came by the configured https address (a proxy ends its encryption before us)."""
+        base = urlsplit(self._config.base_url)
+        by_name = guard.host_name(request.headers.get("Host", "")) == base.hostname
+        return request.secure or (base.scheme == "https" and by_name)
+
+    def _who(self, request: web.Request) -> str:
+        who = request.cookies.get(WHO_COOKIE, "")
+        return who if who in self._config.people else ""
+
+    async def _get_static(self, request: web.Request) -> web.StreamResponse:
+        found = self._static.get(request.match_info["name"])
+        if found is None:
+            raise web.HTTPNotFound
+        data, tag = found
+        headers = {"Cache-Control": "public, max-age=31536000, immutable", "ETag": f'"{tag}"'}
+        headers["Vary"] = "Accept-Encoding"
+        if f'"{tag}"' in request.headers.get("If-None-Match", ""):
+            return web.Response(status=304, headers=headers)
+        if "gzip" in request.headers.get("Accept-Encoding", ""):
+            headers["Content-Encoding"] = "gzip"
+            data = gzip.compress(data, 9, mtime=0)
+        return web.Response(
+            body=data, content_type=STATIC[request.match_info["name"]], charset="utf-8", headers=headers
+        )
+
+    def _html(self, html: str, status: int = 200, headers: Mapping[str, str] | None = None) -> web.Response:
+        response = web.Response(text=html, status=status, content_type="text/html", headers=headers)
+        response.enable_compression()
+        return response
+
+    # ---- live news -------------------------------------------------------------------------------------------
+
+    async def _get_panels(self, _request: web.Request) -> web.StreamResponse:
+        response = web.json_response(self._news.snapshot())
+        response.enable_compression()
+        return response
+
+    async def _get_events(self, request: web.Request) -> web.StreamResponse:
+        address = request.remote or ""
+        if self._readers.get(address, 0) >= READERS_EACH or sum(self._readers.values()) >= READERS_IN_ALL:
+            return guard.problem(503, "Too many open pages", "This one asks again every few seconds instead.")
+        self._readers[address] = self._readers.get(address, 0) + 1
+        reader = self._news.add()
+        try:
+            response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"})
+            await response.prepare(request)
+            with contextlib.suppress(ConnectionError, TimeoutError):
+                await self._tell(request, response, reader.get)
+            return response
+        finally:
+            self._news.remove(reader)
+            self._readers[address] -= 1
+            if not self._readers[address]:
+                del self._readers[address]
+
+    async def _tell(
+        self, request: web.Request, response: web.StreamResponse, get: Callable[[], Awaitable[bytes | None]]
+    ) -> None:
+        """Write to one open page until it goes, its sign-in ends, or we stop."""
+        message: bytes | None = b"retry: 2000\n\n" + event(self._news.snapshot())
+        stopping = asyncio.ensure_future(self._stopping.wait())
+        getting: asyncio.Future[bytes | None] | None = None
+        try:
+            while not self._stopping.is_set() and self._signed_in(request):
+                async with asyncio.timeout(WRITE_S):
+                    await response.write(event(self._news.snapshot()) if message is None else message)
+                getting = getting or asyncio.ensure_future(get())
+                await asyncio.wait((getting, stopping), timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
+                message = b": beat\nevent: beat\ndata: 1\n\n"
+                if getting.done():
+                    message, getting = getting.result(), None
+        finally:
+            stopping.cancel()
+            if getting is not None:
+                getting.cancel()
+
+    # ---- what people say -------------------------------------------------------------------------------------
+
+    async def _post_say(self, request: web.Request) -> web.StreamResponse:
+        who = self._who(request) or ("api" if request.path.startswith("/api/") else "page")
+        spoken = said(await fields(request), self._clock.now_s(), by=who)
+        await self._ask(spoken)
+        self.changed()
+        about = spoken.machine or str(spoken.fields.get("alarm", ""))
+        if guard.wants_json(request):
+            return web.json_response({"command": spoken.command, "about": about, "text": _done(spoken.command, about)})
+        raise web.HTTPSeeOther(f"/?said={spoken.command}")
+
+    async def _post_who(self, request: web.Request) -> web.StreamResponse:
+        who = str((await fields(request)).get("by", ""))
+        response = web.HTTPSeeOther("/")
+        if who in self._config.people:
+            self._cookie(request, response, WHO_COOKIE, who, WHO_S)
+        else:
+            response.del_cookie(WHO_COOKIE)
+        raise response
+
+    def _cookie(
+        self, request: web.Request, response: web.StreamResponse, name: str, value: str, lasts_s: float
+    ) -> None:
+        response.set_cookie(
+            name, value, max_age=int(lasts_s), httponly=True, samesite="Strict", secure=self._encrypted(request)
+        )
+
+    # ---- sign-in ---------------------------------------------------------------------------------------------
+
+    async def _get_sign_in(self, request: web.Request) -> web.StreamResponse:
+        if self._signed_in(request):
+            raise web.HTTPSeeOther("/")
+        return self._html(pages.sign_in(self._assets))
+
+    async def _post_sign_in(self, request: web.Request) -> web.StreamResponse:
+        if self._sessions is None:
+            raise web.HTTPSeeOther("/")
+        address, now_s = request.remote or "", self._clock.now_s()
+        wait_s = self._guesses.wait_s(address, now_s)
+        if wait_s > 0:
+            wrong = f"Too many wrong passwords. Try again in {math.ceil(wait_s)} s."
+            return self._html(pages.sign_in(self._assets, wrong=wrong), 429, {"Retry-After": str(math.ceil(wait_s))})
+        self._guesses.count(address, now_s)  # before the slow check, so that many at once cannot slip through
+        attempt = str((await fields(request)).get("password", ""))
+        if not await asyncio.to_thread(self._sessions.right, attempt):
+            LOG.warning("wrong password at the page from %s", address)
+            return self._html(pages.sign_in(self._assets, wrong="This is not the password."), 403)
+        self._guesses.forgive(address)
+        response = web.HTTPSeeOther("/")
+        self._cookie(request, response, sessions.COOKIE, self._sessions.open(now_s), sessions.LASTS_S)
+        raise response
+
+    async def _post_sign_out(self, request: web.Request) -> web.StreamResponse:
+        if self._sessions is not None:
+            self._sessions.close(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+        response = web.HTTPSeeOther("/sign-in")
+        response.del_cookie(sessions.COOKIE)
+        raise response
+
+    # ---- links -----------------------------------------------------------------------------------------------
+
+    async def _get_link(self, request: web.Request) -> web.StreamResponse:
+        grant = links.read(request.match_info["token"], self._clock.now_s(), keys=(self._config.link_key,))
+        return self._html(pages.offer(grant, self._assets), headers={"Referrer-Policy": "no-referrer"})
+
+    async def _post_link(self, request: web.Request) -> web.StreamResponse:
+        address, now_s = request.remote or "", self._clock.now_s()
+        if self._link_uses.wait_s(address, now_s) > 0:
+            raise web.HTTPTooManyRequests
+        self._link_uses.count(address, now_s)
+        grant = links.read(request.match_info["token"], now_s, keys=(self._config.link_key,))
+        if not self._spend(grant.nonce):
+            raise Refused("This link has been used already", hint="the page shows how things stand")
+        alarm = grant.command in links.ALARM_COMMANDS
+        fields: dict[str, Any] = {"alarm": grant.subject} if alarm else {}
+        if grant.command == "shelved":
+            fields["minutes"] = LINK_SHELVES_MIN
+        await self._ask(Said(now_s, grant.command, None if alarm else grant.subject, grant.person or "link", fields))
+        self.changed()
+        html = pages.outcome("Done", pages.grant_words(grant), self._assets)
+        return self._html(html, headers={"Referrer-Policy": "no-referrer"})
+
+    # ---- API -------------------------------------------------------------------------------------------------
+
+    async def _get_view(self, _request: web.Request) -> web.StreamResponse:
+        view = self._view()
+        shown = view | {"sources": [source | {"address": masked(source["address"])} for source in view["sources"]]}
+        response = json_answer(shown)
+        response.enable_compression()
+        return response
+
+    async def _get_history(self, request: web.Request) -> web.StreamResponse:
+        query = request.query
+        kind, since_s = query.get("kind") or None, moment_s(query.get("since"), 0.0)
+        limit = int(bounded(query.get("limit"), "limit", 200, 1, MOST_HISTORY))
+        return json_answer({"items": await self._history(kind, since_s, limit)})
+
+    async def _get_series(self, request: web.Request) -> web.StreamResponse:
+        query = request.query
+        subject, quantity = query.get("subject", ""), query.get("quantity", "")
+        if not subject or not quantity:
+            raise BadWords("Which series?", hint="give subject and quantity")
+        now_s = self._clock.now_s()
+        end_s = moment_s(query.get("end"), now_s)
+        start_s = moment_s(query.get("start"), end_s - 86_400)
+        if start_s > end_s:
+            raise BadWords("start is after end")
+        points = int(bounded(query.get("points"), "points", 800, 1, MOST_POINTS))
+        rows = await self._read(subject, quantity, start_s, end_s, points)
+        return json_answer({"subject": subject, "quantity": quantity, "start": start_s, "end": end_s, "rows": rows})
+
+    async def _get_health(self, _request: web.Request) -> web.StreamResponse:
+        """Alive, and able to say how things stand; 500 by the error gate otherwise."""
+        return json_answer({"status": "ok", "at_s": self._view()["at_s"], "version": farmwatch.__version__})
+
+    async def _post_push(self, request: web.Request) -> web.StreamResponse:
+        if self._push is None:
+            raise web.HTTPNotFound
+        async with asyncio.timeout(BODY_S):
+            body = await request.read()
+        status = await self._push(request.path, push_token(request), body)
+        return web.Response(status=status) if status < 400 else guard.problem(status, "Not taken")
+
+
+def _load_static() -> dict[str, tuple[bytes, str]]:
+    """Static files with the beginning of their SHA-256, read once: a request never names a path."""
+    folder = resources.files("farmwatch.web") / "static"
+    found = {name: (folder / name).read_bytes() for name in STATIC}
+    return {name: (data, hashlib.sha256(data).hexdigest()[:16]) for name, data in found.items()}
+
+
+def _done(command: str, about: str) -> str:
+    return f"{about}: {COMMANDS[command].partition(' (')[0]}. Noted."
+
+
+def _notice(request: web.Request, _view: View) -> str:
+    """What was just said, after a form came back without script; only our own words are shown."""
+    words = COMMANDS.get(request.query.get("said", ""))
+    return f"Noted: {words.partition(' (')[0]}." if words else ""

@@ -1,0 +1,137 @@
+"use strict";
+// Keeps the page live: takes changed panels from the server and patches them into the page without losing what
+// is open, typed or focused; says so when the server is silent; sends forms without leaving the page.
+(() => {
+  const LOST_MS = 8000, STALE_MS = 15000, POLL_MS = 5000, RETRY_MS = 2000;
+  const lost = document.getElementById("lost");
+  const notice = document.getElementById("notice");
+  let source = null, seq = null, heard = performance.now(), failing = false, poller = null, away = false;
+
+  const key = (node) => (node.nodeType === 1 ? node.dataset.key || node.id || null : null);
+
+  function attributes(old, next) {
+    for (const { name, value } of next.attributes) {
+      if (old.tagName === "DETAILS" && name === "open") continue;
+      if (old.getAttribute(name) !== value) old.setAttribute(name, value);
+    }
+    for (const { name } of [...old.attributes]) {
+      if (old.tagName === "DETAILS" && name === "open") continue;
+      if (!next.hasAttribute(name)) old.removeAttribute(name);
+    }
+  }
+
+  function patch(old, next) {
+    if (old.nodeType !== 1) {
+      if (old.nodeValue !== next.nodeValue) old.nodeValue = next.nodeValue;
+      return;
+    }
+    attributes(old, next);
+    if (old.tagName !== "SELECT" || !old.matches(":focus")) children(old, next);
+  }
+
+  function children(old, next) {
+    const keyed = new Map();
+    for (const child of old.childNodes) { const k = key(child); if (k) keyed.set(k, child); }
+    let at = old.firstChild;
+    for (const wanted of [...next.childNodes]) {
+      const k = key(wanted);
+      let match = k ? keyed.get(k) : at;
+      if (match && (match.nodeName !== wanted.nodeName || (!k && key(match)))) match = null;
+      if (!match) { old.insertBefore(wanted, at); continue; }
+      if (match === at) at = at.nextSibling; else old.insertBefore(match, at);
+      patch(match, wanted);
+    }
+    while (at) { const gone = at; at = at.nextSibling; gone.remove(); }
+  }
+
+  function show(panels) {
+    for (const [name, html] of Object.entries(panels)) {
+      const place = document.querySelector(`[data-panel="${CSS.escape(name)}"]`);
+      if (!place) continue;
+      const focused = place.contains(document.activeElement);
+      const next = place.cloneNode(false);
+      next.innerHTML = html; // the server escapes whatever comes from outside
+      children(place, next);
+      if (focused && !place.contains(document.activeElement)) place.closest("section")?.querySelector("h2")?.focus();
+    }
+  }
+
+  function take(message) {
+    heard = performance.now();
+    failing = false;
+    if (!message.full && seq !== null && message.seq !== seq + 1) { open(); return; }
+    seq = message.seq;
+    if (message.title) document.title = message.title;
+    show(message.panels);
+    tick();
+  }
+
+  function open() {
+    if (source) source.close();
+    seq = null;
+    source = new EventSource("/events");
+    source.onmessage = (event) => take(JSON.parse(event.data));
+    source.addEventListener("beat", () => { heard = performance.now(); failing = false; tick(); });
+    source.onerror = () => {
+      failing = true;
+      if (source.readyState === EventSource.CLOSED) { source = null; poll(); } // refused: too many tabs, or signed out
+    };
+  }
+
+  async function poll() {
+    if (poller) return;
+    poller = setInterval(async () => {
+      if (document.hidden) return;
+      try {
+        const answer = await fetch("/panels", { headers: { Accept: "application/json" } });
+        if (answer.status === 401) { location.reload(); return; }
+        if (answer.ok) take({ ...(await answer.json()), full: true });
+      } catch { failing = true; }
+    }, POLL_MS);
+    setTimeout(() => { clearInterval(poller); poller = null; open(); }, 12 * POLL_MS);
+  }
+
+  function tick() {
+    const silent = performance.now() - heard;
+    const gone = !away && (silent >= LOST_MS || (failing && silent >= RETRY_MS));
+    lost.hidden = !gone;
+    if (gone) lost.textContent = `Connection lost ${Math.floor(silent / 1000)} s: what you see is old.`;
+    document.body.classList.toggle("stale", silent >= STALE_MS);
+  }
+
+  function wake() {
+    if (!document.hidden && performance.now() - heard > LOST_MS) open();
+  }
+
+  async function say(form, button) {
+    button.disabled = true;
+    notice.className = "";
+    try {
+      const answer = await fetch(form.action, {
+        method: "POST", body: new URLSearchParams(new FormData(form)), headers: { Accept: "application/json" },
+      });
+      if (answer.status === 401) { location.reload(); return; }
+      const words = await answer.json();
+      notice.textContent = answer.ok ? words.text : [words.title, words.detail].filter(Boolean).join(": ");
+      notice.className = answer.ok ? "" : "refused";
+      if (answer.ok) { form.reset(); const fold = form.closest("details:not(.machine)"); if (fold) fold.open = false; }
+    } catch {
+      notice.textContent = "Not sent: the server does not answer. Try again.";
+      notice.className = "refused";
+    } finally {
+      button.disabled = false;
+    }
+  }
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (!form.matches("form.say")) return;
+    event.preventDefault();
+    say(form, event.submitter || form.querySelector("button"));
+  });
+  document.addEventListener("visibilitychange", wake);
+  addEventListener("pageshow", (event) => { away = false; if (event.persisted) { heard = performance.now(); open(); } });
+  addEventListener("pagehide", () => { away = true; if (source) { source.close(); source = null; } });
+  setInterval(tick, 1000);
+  open();
+})();
