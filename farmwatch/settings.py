@@ -30,9 +30,7 @@ __all__ = ["ConfigErrors", "Poll", "Problem", "Settings", "json_schema", "load",
 PREFIX = "FARMWATCH__"
 SECRET_FILES = ("mqtt_password", "push_token", "web_password")
 SECRET_KINDS = ("channel", "http", "ups")
-SECRET_NAMES = (
-    f"known: {', '.join(SECRET_FILES)}, channel_<name>, http_<mapping>, ups_<backup>; rename or delete it"
-)
+SECRET_NAMES = f"known: {', '.join(SECRET_FILES)}, channel_<name>, http_<mapping>, ups_<backup>; rename or delete it"
 SECRET_KEYS = {
     "password": "mqtt_password", "token": "push_token", "url": "channel_<name>", "service": "channel_<name>",
     "authorization": "http_<mapping>", "secret": "<name>", "mqtt_password": "mqtt_password",
@@ -106,6 +104,7 @@ class _Loading:
     lines: Lines = field(default_factory=dict)
     layers: dict[str, dict[str, Any]] = field(default_factory=dict)  # origin: values, the strongest first
     origins: dict[tuple[str, ...], str] = field(default_factory=dict)
+    seen: dict[tuple[str, ...], str] = field(default_factory=dict)  # path of each mistake: its suggestion
 
     def run(self) -> Settings:
         toml = self.read_toml()
@@ -135,11 +134,7 @@ class _Loading:
         try:
             text = self.path.read_bytes().decode("utf-8")
         except OSError as error:
-            near = (
-                "write one with: farmwatch init"
-                if isinstance(error, FileNotFoundError)
-                else "check its permissions"
-            )
+            near = "write one with: farmwatch init" if isinstance(error, FileNotFoundError) else "check its permissions"
             raise ConfigErrors([Problem(shown, None, "", error.strerror or "cannot be read", near)]) from None
         except UnicodeDecodeError as error:
             line = error.object[: error.start].count(b"\n") + 1
@@ -221,7 +216,8 @@ class _Loading:
             try:
                 settings = Settings(**merged)
             except ValidationError as error:
-                for details in error.errors(include_url=False, include_context=True):
+                found = sorted(error.errors(include_url=False), key=lambda d: d["type"] == "missing")
+                for details in found:
                     self.add(_explain(details, merged))
                     _prune(merged, details["loc"], drop_parent=details["type"] == "missing")
             else:
@@ -231,13 +227,17 @@ class _Loading:
         return None
 
     def add(self, finding: Finding) -> None:
+        """Put a mistake on the list, unless it is but the echo of one that stands there."""
         path = tuple(str(part) for part in finding.path)
+        if path in self.seen or any(
+            path[:-1] == other[:-1] and f'"{path[-1]}"' in suggestion for other, suggestion in self.seen.items() if path
+        ):
+            return
+        self.seen[path] = finding.suggestion
         origin = self.origin(path)
         key = ".".join(f'"{p}"' if "." in p or not p else p for p in path)
         if origin == "environment":
-            problem = Problem(
-                origin, None, PREFIX + "__".join(path).upper(), finding.what, finding.suggestion
-            )
+            problem = Problem(origin, None, PREFIX + "__".join(path).upper(), finding.what, finding.suggestion)
         elif origin == "secrets":
             folder = self.path.parent / str(self.layers["file"].get("secrets_dir", "secrets"))
             name = "_".join(path[1:])
@@ -245,9 +245,7 @@ class _Loading:
         elif origin == "options":
             problem = Problem(origin, None, key, finding.what, finding.suggestion)
         else:
-            problem = Problem(
-                str(self.path), line_of(self.lines, finding.path), key, finding.what, finding.suggestion
-            )
+            problem = Problem(str(self.path), line_of(self.lines, finding.path), key, finding.what, finding.suggestion)
         self.problems.append(problem)
 
     def origin(self, path: tuple[str, ...]) -> str:
@@ -273,9 +271,7 @@ def _syntax(file: str, text: str, message: str) -> Problem:
         ("Unterminated", "a quote is still open"),
         ("Illegal character", "a quote is still open"),
     )
-    near = next(
-        (hint for start, hint in hints if what.startswith(start)), "see toml.io for the form of the file"
-    )
+    near = next((hint for start, hint in hints if what.startswith(start)), "see toml.io for the form of the file")
     return Problem(file, line, "", f"TOML: {what[:1].lower()}{what[1:]}: {written[:80]}", near)
 
 
@@ -288,6 +284,8 @@ def _explain(details: ErrorDetails, merged: dict[str, Any]) -> Finding:
     about = _about(path)
     if kind == "extra_forbidden":
         return Finding(path, "unknown key", _unknown(path, leaf))
+    if kind == "missing" and isinstance(path[-1], int):
+        return Finding(path[:-1], "has too few items", about)
     if kind == "missing":
         return Finding(path, "is missing", f"add {leaf} = ...  ({about})")
     given = _value_at(merged, path)
@@ -379,9 +377,7 @@ def _merge(weak: Mapping[str, Any], strong: Mapping[str, Any]) -> dict[str, Any]
     merged = dict(weak)
     for key, value in strong.items():
         below = merged.get(key)
-        merged[key] = (
-            _merge(below, value) if isinstance(below, dict) and isinstance(value, dict) else _copy(value)
-        )
+        merged[key] = _merge(below, value) if isinstance(below, dict) and isinstance(value, dict) else _copy(value)
     return merged
 
 

@@ -28,7 +28,7 @@ from farmwatch.wire.payload import validate_mapping
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, STATE_WORDS, UNITS, Kind
 
-PLACES = ("machines", "backups", "circuits", "banks", "loads", "sensors")
+PLACES = ("circuits", "backups", "banks", "loads", "sensors", "machines")
 """Kinds whose names are one namespace: messages, the page and the API name them without their kind."""
 
 NAMED = (*PLACES, "channels", "people", "mappings", "buttons")
@@ -89,16 +89,16 @@ def _names(subject: Subject) -> Iterator[Finding]:
                 yield Finding((section, name), '"site" stands for the whole shop', "choose another name")
             elif name in seen:
                 what = f'"{name}" is already the name of one of the {seen[name]}'
-                yield Finding(
-                    (section, name), what, f"names are unique over {', '.join(PLACES)}: rename one of them"
-                )
+                yield Finding((section, name), what, f"names are unique over {', '.join(PLACES)}: rename one of them")
             seen.setdefault(name, section)
 
 
 def _site(subject: Subject) -> Iterator[Finding]:
     zone = subject.settings.site.timezone
-    zones = zoneinfo.available_timezones()
-    if zone not in zones:
+    try:
+        zoneinfo.ZoneInfo(zone)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        zones = zoneinfo.available_timezones()
         near = meant(zone, zones, otherwise='write it like "Europe/London"')
         yield Finding(("site", "timezone"), f'no time zone is called "{zone}"', near)
 
@@ -107,9 +107,7 @@ def _reference(subject: Subject, section: str, kind: str, name: str | None, path
     if name is not None and name not in subject.names[kind]:
         known = subject.names[kind]
         what = f'{section}: no {kind.removesuffix("s")} is called "{name}"'.removeprefix(f"{section}: ")
-        yield Finding(
-            path, what, meant(name, known, otherwise=f"add [{kind}] {name}, or use one of: {_list(known)}")
-        )
+        yield Finding(path, what, meant(name, known, otherwise=f"add [{kind}] {name}, or use one of: {_list(known)}"))
 
 
 def _list(names: Collection[str]) -> str:
@@ -148,9 +146,7 @@ def _runtime_tables(subject: Subject) -> Iterator[Finding]:
         path: Path = ("backups", name, "runtime_table")
         table = backup.runtime_table
         if len(table) == 1:
-            yield Finding(
-                path, "has one row", "give at least two rows [watts, minutes], as the data sheet does"
-            )
+            yield Finding(path, "has one row", "give at least two rows [watts, minutes], as the data sheet does")
         for index, (watts, minutes) in enumerate(table):
             if watts < 0 or minutes <= 0:
                 yield Finding(
@@ -161,9 +157,7 @@ def _runtime_tables(subject: Subject) -> Iterator[Finding]:
         for index, (before, after) in enumerate(itertools.pairwise(table), start=1):
             if after[0] <= before[0] or after[1] >= before[1]:
                 what = f"[{after[0]:g}, {after[1]:g}] does not follow [{before[0]:g}, {before[1]:g}]"
-                yield Finding(
-                    (*path, index), what, "rows are [watts, minutes]: rising watts, falling minutes"
-                )
+                yield Finding((*path, index), what, "rows are [watts, minutes]: rising watts, falling minutes")
 
 
 def _uses(subject: Subject) -> Iterator[Finding]:
@@ -174,9 +168,7 @@ def _uses(subject: Subject) -> Iterator[Finding]:
         own = getattr(settings, section)[name]
         if "machine" in own.params:
             path: Path = (section, name, "params", "machine")
-            yield Finding(
-                path, "{machine} is always the name itself", "choose another name for this parameter"
-            )
+            yield Finding(path, "{machine} is always the name itself", "choose another name for this parameter")
         inherited = section == "machines" and "uses" not in own.model_fields_set
         for index, mapping in enumerate(item.uses):
             if not inherited:
@@ -194,9 +186,7 @@ def _params(settings: Settings, section: str, name: str, mapping: str) -> Iterat
     for wanted in parameters(entry):
         if wanted != "machine" and wanted not in item.params:
             what = f"mapping {mapping} wants {{{wanted}}}, which {name} does not give"
-            near = meant(
-                wanted, item.params, otherwise=f'add params = {{ {wanted} = "..." }} to {section}.{name}'
-            )
+            near = meant(wanted, item.params, otherwise=f'add params = {{ {wanted} = "..." }} to {section}.{name}')
             yield Finding((section, name), what, near)
 
 
@@ -212,11 +202,9 @@ def _twins(subject: Subject) -> Iterator[Finding]:
                 continue
             pointers = tuple(fill(value.pointer, values) for value in entry.values.values())
             key = (mapping, fill(entry.address, values), pointers)
-            if key in seen:
+            if seen.get(key, name) != name:
                 what = f"{seen[key]} and {name} would read the same values from {key[1]}"
-                yield Finding(
-                    (section, name), what, f"put {{machine}} or another parameter into mappings.{mapping}"
-                )
+                yield Finding((section, name), what, f"put {{machine}} or another parameter into mappings.{mapping}")
             seen.setdefault(key, name)
 
 
@@ -233,13 +221,9 @@ def _mapping(path: Path, entry: MappingEntry) -> Iterator[Finding]:
     yield from _address((*path, "address"), entry)
     if entry.interval_s is None and entry.via not in DEFAULT_INTERVAL_S:
         what = "interval_s is missing: silence could not be told from quiet"
-        yield Finding(
-            (*path, "interval_s"), what, "add the seconds between messages; 0 if it sends on change only"
-        )
+        yield Finding((*path, "interval_s"), what, "add the seconds between messages; 0 if it sends on change only")
     if entry.interval_s == 0 and entry.via in DEFAULT_INTERVAL_S:
-        yield Finding(
-            (*path, "interval_s"), "a polled device needs an interval", "write for example interval_s = 10"
-        )
+        yield Finding((*path, "interval_s"), "a polled device needs an interval", "write for example interval_s = 10")
     if entry.deadline_s < entry.timeout_s:
         what = "deadline_s is shorter than timeout_s"
         yield Finding((*path, "deadline_s"), what, f"write at least deadline_s = {entry.timeout_s:g}")
@@ -249,17 +233,13 @@ def _mapping(path: Path, entry: MappingEntry) -> Iterator[Finding]:
         return
     if not entry.values:
         example = 'power_w = "/power"'
-        yield Finding(
-            (*path, "values"), "yields nothing", f"add [{'.'.join(map(str, path))}.values] with {example}"
-        )
+        yield Finding((*path, "values"), "yields nothing", f"add [{'.'.join(map(str, path))}.values] with {example}")
     for quantity, value in entry.values.items():
         yield from _value((*path, "values", quantity), quantity, value, entry.format)
     if entry.time:
         yield from _pointer((*path, "time", "pointer"), entry.time.pointer)
         if entry.format == "text":
-            yield Finding(
-                (*path, "time"), "a plain text holds no time of its own", 'remove it, or use format = "json"'
-            )
+            yield Finding((*path, "time"), "a plain text holds no time of its own", 'remove it, or use format = "json"')
 
 
 def _value(path: Path, quantity: str, value: FieldEntry, form: str) -> Iterator[Finding]:
@@ -298,9 +278,7 @@ def _words(path: Path, quantity: str, ours: list[str]) -> Iterator[Finding]:
         "availability": AVAILABILITY_WORDS,
     }.get(quantity, ())
     if not ours:
-        yield Finding(
-            path, "stands for nothing", "give one word or several, or leave it out: it is unknown then"
-        )
+        yield Finding(path, "stands for nothing", "give one word or several, or leave it out: it is unknown then")
     for word in ours:
         if allowed and word not in allowed:
             yield Finding(path, f'"{word}" is none of our words for {quantity}', meant(word, allowed))
@@ -309,9 +287,7 @@ def _words(path: Path, quantity: str, ours: list[str]) -> Iterator[Finding]:
 def _pointer(path: Path, pointer: str) -> Iterator[Finding]:
     """RFC 6901, section 3: "" or "/" and tokens, in which "~" is written ~0 and "/" ~1."""
     if pointer and not pointer.startswith("/"):
-        yield Finding(
-            path, f'"{pointer}" is no JSON Pointer (RFC 6901)', f'write "/{pointer.replace(".", "/")}"'
-        )
+        yield Finding(path, f'"{pointer}" is no JSON Pointer (RFC 6901)', f'write "/{pointer.replace(".", "/")}"')
     elif any(not part.startswith(("0", "1")) for part in pointer.split("~")[1:]):
         yield Finding(path, 'a lone "~" in a JSON Pointer (RFC 6901)', 'write "~0" for "~" and "~1" for "/"')
 
@@ -319,9 +295,7 @@ def _pointer(path: Path, pointer: str) -> Iterator[Finding]:
 def _address(path: Path, entry: MappingEntry) -> Iterator[Finding]:
     sample = PARAMETER.sub("x", entry.address)
     if "{" in sample or "}" in sample:
-        yield Finding(
-            path, "a brace that is no {parameter}", "write {name}: a letter, then letters, digits and _"
-        )
+        yield Finding(path, "a brace that is no {parameter}", "write {name}: a letter, then letters, digits and _")
         return
     yield from ADDRESS_CHECKS[entry.via](path, sample)
 
@@ -330,9 +304,7 @@ def _topic(path: Path, topic: str) -> Iterator[Finding]:
     """MQTT 5.0, section 4.7: "#" alone at the end, "+" alone on its level."""
     levels = topic.split("/")
     bad = any("+" in level and level != "+" for level in levels)
-    bad = bad or any(
-        "#" in level and (level != "#" or place != len(levels) - 1) for place, level in enumerate(levels)
-    )
+    bad = bad or any("#" in level and (level != "#" or place != len(levels) - 1) for place, level in enumerate(levels))
     if bad:
         yield Finding(
             path,
@@ -387,7 +359,7 @@ def _filled_addresses(subject: Subject) -> Iterator[Finding]:
             entry = settings.mappings.get(mapping)
             if entry is None or any(p not in values for p in PARAMETER.findall(entry.address)):
                 continue
-            if next(_address((), entry), None) is None:
+            if next(_address(("mappings", mapping), entry), None) is None:
                 address = fill(entry.address, values)
                 for found in ADDRESS_CHECKS[entry.via](("mappings", mapping), address):
                     what = f'with {name}\'s parameters the address of {mapping} "{address}" {found.what}'
@@ -444,6 +416,7 @@ def _broker(subject: Subject) -> Iterator[Finding]:
         missing = "key_file" if tls.cert_file else "cert_file"
         what = "a client certificate and its key go together"
         yield Finding(("mqtt", "tls"), what, f"add {missing}, or remove the other")
+        return
     for key in ("ca_file", "cert_file", "key_file"):
         name = getattr(tls, key)
         if name and subject.live and not settings.beside(name).is_file():
@@ -495,9 +468,7 @@ def _secrets(subject: Subject) -> Iterator[Finding]:
     pushes = [name for name, entry in settings.mappings.items() if entry.via == "push"]
     if pushes and secrets.push_token is None and not settings.replaced("push"):
         what = "devices that post need a token, and there is none"
-        yield Finding(
-            ("mappings", pushes[0]), what, f"write a long random word into {folder}/push_token (chmod 600)"
-        )
+        yield Finding(("mappings", pushes[0]), what, f"write a long random word into {folder}/push_token (chmod 600)")
     for kind, section in (("channel", "channels"), ("http", "mappings"), ("ups", "backups")):
         for name in getattr(secrets, kind):
             if name not in subject.names[section]:

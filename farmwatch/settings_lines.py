@@ -99,9 +99,7 @@ class _Scanner:
 
     def implied(self, path: Path) -> bool:
         """Whether a table is so far known only through one below it: its own header is the better place."""
-        return path in self.lines and any(
-            len(other) > len(path) and other[: len(path)] == path for other in self.lines
-        )
+        return path in self.lines and any(len(other) > len(path) and other[: len(path)] == path for other in self.lines)
 
     def inside(self, path: Path) -> Path:
         """The last item where `path` is an array of tables, else `path`."""

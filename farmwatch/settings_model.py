@@ -3,6 +3,7 @@
 Every key's description is its documentation: the README's table and the JSON Schema are made from it.
 """
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -36,9 +37,11 @@ DEFAULT_INTERVAL_S: dict[str, float] = {"http": 10.0, "ups": 5.0}
 """Polled transports have a rhythm of their own; for the others the owner must say it."""
 
 
-def _no_flag(value: object) -> object:
+def _number(value: object) -> object:
     if isinstance(value, bool):
         raise ValueError("must be a number, not true or false")  # noqa: TRY004  (pydantic wants a ValueError)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError("must be a finite number")
     return value
 
 
@@ -54,8 +57,8 @@ def _pointer(value: object) -> object:
     return {"pointer": value} if isinstance(value, str) else value
 
 
-Number = Annotated[float, BeforeValidator(_no_flag), Field(allow_inf_nan=False)]
-Count = Annotated[int, BeforeValidator(_no_flag)]
+Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
+Count = Annotated[int, BeforeValidator(_number)]
 Text = Annotated[str, BeforeValidator(_text, json_schema_input_type=str | float)]
 Words = Annotated[list[str], BeforeValidator(_list, json_schema_input_type=str | list[str])]
 Via = Literal["mqtt", "http", "push", "ups"]
@@ -83,9 +86,7 @@ class Site(Part):
         le=1,
         description="Share of a breaker's rating that may be drawn for hours (the site's own policy).",
     )
-    blip_s: Number = Field(
-        default=5.0, ge=0, le=600, description="A power blip shorter than this is logged, not sent."
-    )
+    blip_s: Number = Field(default=5.0, ge=0, le=600, description="A power blip shorter than this is logged, not sent.")
 
 
 class Web(Part):
@@ -95,9 +96,7 @@ class Web(Part):
         default="127.0.0.1", description="Address to listen on. Anything but loopback needs a web_password."
     )
     port: Count = Field(default=8420, ge=0, le=65_535, description="Port of the page; 0 takes a free one.")
-    base_url: str = Field(
-        default="", description="Address of the page as phones reach it, for links in messages."
-    )
+    base_url: str = Field(default="", description="Address of the page as phones reach it, for links in messages.")
     hosts: list[str] = Field(default=[], description="Further names that a browser may call this computer.")
 
 
@@ -120,9 +119,7 @@ class Mqtt(Part):
     port: Count = Field(default=1883, ge=1, le=65_535, description="Port; 8883 is customary with TLS.")
     protocol: Literal[3, 5] = Field(default=5, description="5, or 3 for MQTT 3.1.1.")
     user: str = Field(default="", description="User name.")
-    client_id: str = Field(
-        default="farmwatch", min_length=1, description="Client identifier, unique on the broker."
-    )
+    client_id: str = Field(default="farmwatch", min_length=1, description="Client identifier, unique on the broker.")
     keepalive_s: Count = Field(default=30, ge=5, le=65_535, description="Keep-alive.")
     qos: Literal[0, 1, 2] = Field(default=1, description="Quality of service of the subscriptions.")
     command_topic: str = Field(
@@ -165,9 +162,7 @@ class Backup(Subject):
     circuit: str | None = Field(default=None, description="Circuit that feeds it.")
     rating_w: Number | None = Field(default=None, gt=0, description="Rated active power.")
     rating_va: Number | None = Field(default=None, gt=0, description="Rated apparent power.")
-    battery_wh: Number | None = Field(
-        default=None, gt=0, description="Energy of the battery, from its data sheet."
-    )
+    battery_wh: Number | None = Field(default=None, gt=0, description="Energy of the battery, from its data sheet.")
     runtime_table: list[tuple[Number, Number]] = Field(
         default=[], description="Data sheet: [[load in W, minutes], ...], rising loads."
     )
@@ -185,9 +180,7 @@ class Load(Subject):
 
     circuit: str | None = Field(default=None, description="Circuit that feeds it.")
     backup: str | None = Field(default=None, description="Backup that feeds it, if one does.")
-    constant_w: Number | None = Field(
-        default=None, ge=0, description="What it draws, if no plug measures it."
-    )
+    constant_w: Number | None = Field(default=None, ge=0, description="What it draws, if no plug measures it.")
 
 
 class Sensor(Subject):
@@ -200,9 +193,7 @@ class Machine(Subject):
     bank: str | None = Field(default=None, description="Its bank; backup and circuit come from there.")
     backup: str | None = Field(default=None, description="Backup that feeds it, if not the bank's.")
     circuit: str | None = Field(default=None, description="Circuit that feeds it, if not the bank's.")
-    material: str | None = Field(
-        default=None, min_length=1, description="Usual feedstock, where jobs do not say it."
-    )
+    material: str | None = Field(default=None, min_length=1, description="Usual feedstock, where jobs do not say it.")
     release_c: Number | None = Field(
         default=None, ge=0, le=200, description="Bed temperature at which a build comes off."
     )
@@ -220,9 +211,7 @@ class FieldEntry(Part):
     unit: str | None = Field(default=None, description="Unit in the payload; missing: the quantity's own.")
     scale: Number = Field(default=1.0, description="Multiplied first.")
     offset: Number = Field(default=0.0, description="Then added, still in the payload's unit.")
-    words: dict[str, Words] | None = Field(
-        default=None, description="The device's words to ours, one or several."
-    )
+    words: dict[str, Words] | None = Field(default=None, description="The device's words to ours, one or several.")
 
 
 class TimeEntry(Part):
@@ -238,26 +227,20 @@ class MappingEntry(Part):
     """How one kind of device speaks; used by any number of them."""
 
     via: Via = Field(description="Transport: mqtt, http (polled), push (the device posts) or ups (RFC 9271).")
-    address: str = Field(
-        min_length=1, description="Topic, URL, path or upsname@host:port, with {parameters}."
-    )
+    address: str = Field(min_length=1, description="Topic, URL, path or upsname@host:port, with {parameters}.")
     interval_s: Number | None = Field(
         default=None,
         ge=0,
         le=86_400,
         description="Seconds between messages; 0: only on change. Polled: 10 (http), 5 (ups).",
     )
-    timeout_s: Number = Field(
-        default=4.0, gt=0, le=60, description="Longest wait for an answer to begin (http, ups)."
-    )
-    deadline_s: Number = Field(
-        default=10.0, gt=0, le=120, description="Longest time for a whole request (http)."
-    )
+    timeout_s: Number = Field(default=4.0, gt=0, le=60, description="Longest wait for an answer to begin (http, ups).")
+    deadline_s: Number = Field(default=10.0, gt=0, le=120, description="Longest time for a whole request (http).")
     format: Literal["json", "text"] = Field(default="json", description="What the payload is.")
     time: TimeEntry | None = Field(default=None, description="The device's own time, if it sends one.")
-    values: dict[
-        str, Annotated[FieldEntry, BeforeValidator(_pointer, json_schema_input_type=str | FieldEntry)]
-    ] = Field(default={}, description="Quantity: where it stands. `ups` knows its own.")
+    values: dict[str, Annotated[FieldEntry, BeforeValidator(_pointer, json_schema_input_type=str | FieldEntry)]] = (
+        Field(default={}, description="Quantity: where it stands. `ups` knows its own.")
+    )
 
     @property
     def rhythm_s(self) -> float:
@@ -277,9 +260,7 @@ class ButtonEntry(Part):
 class Rule(Part):
     """The owner's change to a row of the alarm table."""
 
-    on_delay_s: Number | None = Field(
-        default=None, ge=0, le=86_400, description="How long the condition must hold."
-    )
+    on_delay_s: Number | None = Field(default=None, ge=0, le=86_400, description="How long the condition must hold.")
     off_delay_s: Number | None = Field(default=None, ge=0, le=86_400, description="How long it must be gone.")
     priority: Literal["danger", "session", "digest"] | None = Field(default=None, description="Priority.")
     off: bool = Field(default=False, description="Never raise it.")
@@ -290,9 +271,7 @@ class Simulated(Part):
 
     seed: Count = Field(default=7, ge=0, description="Seed of the days.")
     start: str = Field(default="", description='RFC 3339; "": one day before now.')
-    speed: Number = Field(
-        default=240.0, ge=1, le=100_000, description="Times real time until it meets the present."
-    )
+    speed: Number = Field(default=240.0, ge=1, le=100_000, description="Times real time until it meets the present.")
     replaces: list[Via] = Field(
         default=["mqtt", "http", "push", "ups"], description="Transports that it stands in for."
     )
@@ -350,9 +329,7 @@ class Settings(BaseSettings):
     buttons: dict[str, ButtonEntry] = Field(default={}, description="Buttons at the machines.")
     rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
     simulated: Simulated | None = Field(default=None, description="The scenario as a source.")
-    secrets: Secrets = Field(
-        default=Secrets(), exclude=True, description="Not in the file: the secrets folder."
-    )
+    secrets: Secrets = Field(default=Secrets(), exclude=True, description="Not in the file: the secrets folder.")
 
     _file: Path = PrivateAttr(Path("farmwatch.toml"))
     _origins: dict[tuple[str, ...], str] = PrivateAttr({})
@@ -438,8 +415,7 @@ class Settings(BaseSettings):
             spec.via,
             spec.format,
             tuple(
-                FieldSpec(f.quantity, fill(f.pointer, values), f.unit, f.scale, f.offset, f.words)
-                for f in spec.fields
+                FieldSpec(f.quantity, fill(f.pointer, values), f.unit, f.scale, f.offset, f.words) for f in spec.fields
             ),
             TimeSpec(fill(spec.time.pointer, values), spec.time.unit) if spec.time else None,
         )
@@ -495,10 +471,7 @@ class Settings(BaseSettings):
             sensors=tuple(self.sensors),
             sources={route.source.id: route.source for route in self.routes()},
             people={name: PersonPlan(name, tuple(p.channels)) for name, p in self.people.items()},
-            rules={
-                name: RuleChange(r.on_delay_s, r.off_delay_s, r.priority, r.off)
-                for name, r in self.rules.items()
-            },
+            rules={name: RuleChange(r.on_delay_s, r.off_delay_s, r.priority, r.off) for name, r in self.rules.items()},
             blip_s=self.site.blip_s,
         )
 
