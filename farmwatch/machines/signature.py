@@ -77,10 +77,19 @@ STALE_S = 240.0  # no reading for so long: unknown
 SURE = 0.85  # posterior at which a new activity is believed
 MEMORY = 128  # filter steps kept for setting a change back to where it began
 HOLD_LIMIT_S = 2700.0  # heaters held without motion for so long: the build ended when they began
-PRINT_LEAST_S = 180.0  # heating followed by less printing than this is no build
+PRINT_LEAST_S = 180.0  # heating followed by less printing than this is no build,
+BUILD_LEAST_S = 480.0  # nor is anything shorter than this,
+HEAT_LIMIT_S = 1200.0  # but heaters that draw for longer than any heat-up are one
+ANCHOR_S = 600.0  # for so long the low level of a build is measured afresh, then it is followed
+CORRELATED = 1.4
+PAUSE_SURE = 0.95  # a pause is believed later than other changes
+PAUSE_BACK_S = 600.0  # and set back no further than this
+FALL_LEAST_W = 70.0
 ABSURD_W = 6000.0  # beyond any single-phase plug here: a unit or a fault, not a machine
 OUTLIER_SHARE, OUTLIER_MEAN, OUTLIER_SD = 0.02, 4.0, 2.0
-CHAIN_S = 3600.0  # heating and printing this close together belong to one build
+REST = frozenset({"off", "idle"})
+ACTIVE = frozenset({"heating", "printing", "paused"})
+LEARNS = {OFF: "off", IDLE: "idle", PRINT_HIGH: "hold high", PAUSE_HIGH: "hold high"}
 
 BASE_RATES = tuple(tuple(RATES[i].get(j, 0.0) for j in range(STATES)) for i in range(STATES))
 
@@ -136,6 +145,11 @@ class Level:
         self.minutes = min(cap, self.minutes + minutes)
 
 
+def _masses(b: list[float]) -> tuple[float, float, float, float, float]:
+    """Probability of each of ``LABELS``."""
+    return b[OFF], b[IDLE], b[HEAT], b[PRINT_LOW] + b[PRINT_HIGH], b[PAUSE_LOW] + b[PAUSE_HIGH] + b[PAUSE_COLD]
+
+
 def _y(watts: float) -> float:
     return math.log1p(max(0.0, watts))
 
@@ -151,19 +165,25 @@ PRIOR = {
     "hold high": (_y(230.0), 0.14, 0.45),
     "heat": (_y(280.0), 0.14, 0.45),
 }
-PAUSE_DROP = (-0.30, 0.14)  # ln(power paused / power printing) in the low state, and its spread
-LEAST_DROP = -0.08  # a machine that falls less than this cannot be seen pausing
+PAUSE_DROP_W = (18.0, 8.0)  # motion, flow and fan: watts that a pause saves, and their spread
+REST_HOT_W = (12.0, 0.35)  # held motors and fans above idle with the nozzle off: watts, spread in y
+RUN_SPREAD = 0.40  # how far the low level of two builds differs before it is known (nozzle, averaged bed)
 
 
 @dataclass(slots=True)
 class Levels:
-    """One machine's levels, learnt online; the owner may set them."""
+    """One machine's levels, learnt online; the owner may set them.
+
+    ``pause_w`` is what a pause saves, ``between`` how far the low level differs from build to build.
+    """
 
     levels: dict[str, Level] = field(
         default_factory=lambda: {name: Level(*PRIOR[name]) for name in NAMES}
     )
-    pause_drop: float = PAUSE_DROP[0]
+    pause_w: float = PAUSE_DROP_W[0]
     pauses: float = 0.0
+    between: float = RUN_SPREAD
+    runs: int = 0
 
     def set(self, name: str, watts: float) -> None:
         """Fix a level by hand; it is no longer learnt.
@@ -194,7 +214,11 @@ class Levels:
             name: [round(v.mean, 4), round(v.scatter, 4), round(v.minutes, 2), v.fixed]
             for name, v in self.levels.items()
         }
-        return {"levels": rows, "pause_drop": round(self.pause_drop, 4), "pauses": round(self.pauses, 2)}
+        return {
+            "levels": rows,
+            "pause": [round(self.pause_w, 2), round(self.pauses, 2)],
+            "between": [round(self.between, 4), self.runs],
+        }
 
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> Levels:
@@ -205,9 +229,21 @@ class Levels:
                 level = self.levels[name]
                 level.mean, level.scatter = float(mean), float(scatter)
                 level.minutes, level.fixed = float(minutes), bool(fixed)
-        self.pause_drop = float(state.get("pause_drop", PAUSE_DROP[0]))
-        self.pauses = float(state.get("pauses", 0.0))
+        self.pause_w, self.pauses = map(float, state.get("pause", (PAUSE_DROP_W[0], 0.0)))
+        between, runs = state.get("between", (RUN_SPREAD, 0))
+        self.between, self.runs = float(between), int(runs)
         return self
+
+    def run_over(self, low: float) -> None:
+        """A build's own low level (in y) once it is over: the next one lies as far off as they do."""
+        level = self.levels["hold low"]
+        self.runs = min(20, self.runs + 1)
+        miss = low - level.mean
+        if not level.fixed:
+            level.mean += miss / (self.runs + 0.5)
+        weight = self.runs + 2.0
+        square = self.between**2 + (min(abs(miss), 1.0) ** 2 - self.between**2) / weight
+        self.between = min(RUN_SPREAD, max(0.08, math.sqrt(square)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,20 +281,15 @@ class PowerSense:
 
     __slots__ = (
         "_belief",
-        "_count",
         "_label",
         "_last_s",
         "_run_low",
-        "_run_spread",
         "_since_s",
-        "_steps",
-        "_sum",
         "_table",
         "_table_age",
         "_times",
         "_ys",
         "build",
-        "candidate_s",
         "interval_s",
         "kilo",
         "levels",
@@ -266,6 +297,8 @@ class PowerSense:
         "power_w",
         "print_s",
         "rejected",
+        "run_known",
+        "run_since_s",
         "step_s",
     )
 
@@ -273,18 +306,16 @@ class PowerSense:
         self.levels = levels or Levels()
         self._belief: list[float] | None = None
         self._times, self._ys = array("d"), array("d")
-        self._sum, self._count = 0.0, 0
         self._last_s: float | None = None
         self.step_s: float | None = None
         self._label = "unknown"
         self._since_s: float | None = None
         self._run_low: float | None = None  # the low level of the present build: it depends on the job
-        self._run_spread = 0.2
-        self._steps = 0
         self._table: tuple[tuple[float, float, float], ...] = ()
         self._table_age = 0
         self.build: PowerBuild | None = None
-        self.candidate_s: float | None = None
+        self.run_since_s: float | None = None  # when heaters began to draw; None while at rest
+        self.run_known = False
         self.pause_since_s: float | None = None
         self.print_s = 0.0
         self.power_w: float | None = None
@@ -294,7 +325,7 @@ class PowerSense:
 
     # -- readings in -------------------------------------------------------------------------------------
 
-    def observe(self, at_s: float, power_w: float | None, voltage_v: float | None = None) -> None:  # noqa: ARG002 - a resistive heater's power follows V squared; kept for the interface, see `judge`
+    def observe(self, at_s: float, power_w: float | None, voltage_v: float | None = None) -> None:  # noqa: ARG002 - a heater's power follows V squared; kept for the interface, see `judge`
         """One reading.  None is unknown: it advances nothing.  Older than the last one: ignored."""
         if power_w is None or not 0.0 <= power_w <= ABSURD_W:
             self.rejected += power_w is not None
@@ -307,14 +338,11 @@ class PowerSense:
             if gap_s < 90.0:
                 self.interval_s += 0.05 * (gap_s - self.interval_s)
         self._last_s, self.power_w = at_s, power_w
-        self._sum += math.log1p(power_w)
-        self._count += 1
+        # Faster readings are thinned, not averaged: a mean of bed on and bed off is neither.
         if self.step_s is None or at_s - self.step_s >= STEP_S - 0.5:
-            self._advance(at_s)
+            self._advance(at_s, math.log1p(power_w))
 
-    def _advance(self, at_s: float) -> None:
-        y = self._sum / self._count
-        self._sum, self._count = 0.0, 0
+    def _advance(self, at_s: float, y: float) -> None:
         likelihood = self._likelihood(y)
         if self._belief is None or self.step_s is None:
             self._belief, _ = hmm.weigh(START, likelihood)
@@ -323,16 +351,14 @@ class PowerSense:
             dt_s = at_s - self.step_s
             self._belief, _ = hmm.step(self._belief, across(_quantised(dt_s)), likelihood)
         self.step_s = at_s
-        self._remember(at_s, y)
-        self._learn(y, min(dt_s, 120.0) / 60.0)
-        self._follow(at_s, dt_s)
-
-    def _remember(self, at_s: float, y: float) -> None:
         self._times.append(at_s)
         self._ys.append(y)
         if len(self._times) > 2 * MEMORY:
             del self._times[:-MEMORY]
             del self._ys[:-MEMORY]
+        seen_s = min(dt_s, 120.0)
+        self._learn(y, seen_s / 60.0)
+        self._follow(at_s, seen_s)
 
     # -- the emission model ------------------------------------------------------------------------------
 
@@ -341,18 +367,26 @@ class PowerSense:
         levels = self.levels.levels
         off, idle, heat = levels["off"], levels["idle"], levels["heat"]
         low, high = levels["hold low"], levels["hold high"]
+        # Motion wanders for minutes, so that successive readings are not independent: hence CORRELATED.
+        spread = CORRELATED * low.scatter
         if self._run_low is None:
-            middle, spread = low.mean, math.hypot(low.spread(), 0.10)
+            middle, spread = min(low.mean, heat.mean - 0.5), math.hypot(spread, self.levels.between)
         else:
-            middle, spread = self._run_low, math.hypot(low.scatter, self._run_spread)
-        drop = min(self.levels.pause_drop, LEAST_DROP)
-        doubt = PAUSE_DROP[1] / math.sqrt(1.0 + self.levels.pauses)
-        paused = (middle + drop, math.hypot(max(0.04, low.scatter * 0.8), doubt))
-        top = (high.mean, high.spread())
+            middle = self._run_low
+            if self.print_s < ANCHOR_S:
+                spread = math.hypot(spread, 0.10)
+        low_w, idle_w = math.expm1(middle), idle.watts
+        paused_w = max(low_w - self.levels.pause_w, 0.5 * (low_w + idle_w) - 2.0)
+        doubt = PAUSE_DROP_W[1] / math.sqrt(1.0 + self.levels.pauses) / (1.0 + paused_w)
+        paused = (_y(paused_w), math.hypot(max(0.03, 0.8 * spread), min(doubt, 0.25)))
+        if self._run_low is None:
+            paused = (middle - 0.1, spread)  # no level to fall from yet: a pause cannot be told
+        cold = (_y(idle_w + REST_HOT_W[0]), REST_HOT_W[1])
         rest = (idle.mean, idle.spread())
-        return (
-            (off.mean, off.spread()), rest, (heat.mean, heat.spread()), (middle, spread), top, paused, top, rest,
-        )  # fmt: skip
+        # A burst of the bed during the hold is near the power of heating; how near is learnt.
+        top = (min(heat.mean + 0.25, max(heat.mean - 0.6, high.mean)), high.spread())
+        print_low, heating = (middle, spread), (heat.mean, heat.spread())
+        return ((off.mean, off.spread()), rest, heating, print_low, top, paused, top, cold)
 
     def _likelihood(self, y: float) -> list[float]:
         if self._table_age <= 0:
@@ -370,126 +404,185 @@ class PowerSense:
         belief = self._belief
         if belief is None:
             return
-        best = max(range(STATES), key=belief.__getitem__)
+        best = belief.index(max(belief))
         if belief[best] < 0.8:
             return
-        levels = self.levels.levels
-        name = ("off", "idle", "heat", "hold low", "hold high", None, "hold high", None)[best]
-        if name is not None:
-            level = levels[name]
-            if abs(y - level.mean) < 3.5 * level.spread():
-                level.learn(y, minutes * belief[best], CAP_MINUTES)
         if best == PRINT_LOW:
             self._learn_run(y, minutes)
+            return
+        name = LEARNS.get(best)
+        if name is not None:
+            level = self.levels.levels[name]
+            if abs(y - level.mean) < 3.5 * level.spread():
+                level.learn(y, minutes * belief[best], CAP_MINUTES)
         elif best == PAUSE_LOW and self._run_low is not None and self._label == "paused":
+            saved_w = min(60.0, max(4.0, math.expm1(self._run_low) - math.expm1(y)))
             part = minutes / (self.levels.pauses * 10.0 + minutes + 10.0)
-            self.levels.pause_drop += part * (y - self._run_low - self.levels.pause_drop)
+            self.levels.pause_w += part * (saved_w - self.levels.pause_w)
             self.levels.pauses = min(5.0, self.levels.pauses + minutes / 10.0)
 
+    def _learn_heat(self, from_s: float, to_s: float) -> None:
+        """The level of heating: the median of a run's first heat-up, once printing follows."""
+        level = self.levels.levels["heat"]
+        if level.fixed or self.print_s > 0.0 or not 45.0 <= to_s - from_s <= HEAT_LIMIT_S:
+            return
+        ys = sorted(y for t, y in zip(self._times, self._ys, strict=True) if from_s + 10.0 < t < to_s - 10.0)
+        if len(ys) >= 2:
+            level.minutes = min(CAP_MINUTES, level.minutes + 5.0)
+            level.mean += (ys[len(ys) // 2] - level.mean) / min(10.0, level.minutes / 5.0 + 0.2)
+            level.scatter = 0.08
+            self._table_age = 0
+
     def _learn_run(self, y: float, minutes: float) -> None:
-        """Follow the present build's own low level: nozzle and fan differ between jobs."""
-        if self._run_low is None:
-            self._run_low = self.levels.levels["hold low"].mean
-        part = max(minutes / 10.0, min(0.5, self._run_spread))
-        self._run_low += part * (y - self._run_low)
-        self._run_spread = max(0.03, self._run_spread * (1.0 - min(0.5, minutes)))
+        """Follow the present build's own low level: nozzle, fan and an averaged bed differ between jobs."""
+        low = self.levels.levels["hold low"]
+        if self._run_low is None or self.print_s < ANCHOR_S:
+            return
+        miss = y - self._run_low
+        self._run_low += min(0.3, minutes / 10.0) * miss
+        slow = minutes / (low.minutes + minutes + 20.0)
+        square = min(abs(miss), 3.0 * low.scatter) ** 2
+        low.scatter = min(0.25, max(0.03, math.sqrt(low.scatter**2 + slow * (square - low.scatter**2))))
+        low.minutes = min(CAP_MINUTES, low.minutes + minutes)
+
+    def _anchor(self, at_s: float) -> None:
+        """The low level of a young build: the lower fifth of its last minutes, so that bed bursts count little."""
+        since_s = at_s - min(self.print_s, 300.0 + 12.0 * self.interval_s)
+        times = self._times[-40:]
+        recent = sorted(y for t, y in zip(times, self._ys[-40:], strict=True) if t >= since_s)
+        if len(recent) < 6:
+            return
+        fifth = recent[len(recent) // 5]
+        if fifth > self.levels.levels["heat"].mean - 0.1:
+            return  # still bursts alone
+        if self.print_s < ANCHOR_S or self._run_low is None or fifth > self._run_low + 0.3:
+            self._run_low, self._table_age = fifth, 0
 
     # -- from states to builds ---------------------------------------------------------------------------
 
     def posterior(self) -> dict[str, float]:
         """Probability of each activity by the filter alone."""
         b = self._belief
-        if b is None:
-            return {}
-        return {
-            "off": b[OFF],
-            "idle": b[IDLE],
-            "heating": b[HEAT],
-            "printing": b[PRINT_LOW] + b[PRINT_HIGH],
-            "paused": b[PAUSE_LOW] + b[PAUSE_HIGH] + b[PAUSE_COLD],
-        }
+        return {} if b is None else dict(zip(LABELS, _masses(b), strict=True))
 
-    def _follow(self, at_s: float, dt_s: float) -> None:
-        b = self._belief
-        if b is None:
+    def _follow(self, at_s: float, seen_s: float) -> None:
+        if self._belief is None:
             return
-        mass = (
-            b[OFF], b[IDLE], b[HEAT], b[PRINT_LOW] + b[PRINT_HIGH], b[PAUSE_LOW] + b[PAUSE_HIGH] + b[PAUSE_COLD],
-        )  # fmt: skip
+        mass = _masses(self._belief)
         top = max(mass)
         label = LABELS[mass.index(top)]
-        if label == "printing" and label == self._label:
-            self.print_s += min(dt_s, 120.0)
-            if self.build is not None and self.build.end_s is None:
-                return
-        elif label == self._label:
-            self._hold_too_long(at_s)
-            return
-        elif top < SURE:
-            return
-        self._change(label, at_s)
+        rest = mass[0] + mass[1]
+        if label != self._label and top >= (PAUSE_SURE if label == "paused" else SURE):
+            before, before_s = self._label, self._since_s
+            self._label, self._since_s = label, self._began({label}, at_s)
+            if label == "paused":
+                self._since_s = self.pause_since_s = max(self._since_s, at_s - PAUSE_BACK_S)
+            elif label == "printing" and before == "heating" and before_s is not None:
+                self._learn_heat(before_s, self._since_s)
+            elif label in {"printing", "heating"} and before == "paused":
+                self._resumed()
+        if self.run_since_s is None:
+            if rest < 1.0 - SURE:
+                self._run_begins(at_s)
+        elif rest > SURE:
+            self._run_ends(at_s)
+        else:
+            self._run_goes_on(at_s, seen_s)
 
-    def _change(self, label: str, at_s: float) -> None:
-        before, before_since = self._label, self._since_s
-        if label != before:
-            self._since_s = self._began(label, at_s)
-            self._label = label
-        since_s = self._since_s if self._since_s is not None else at_s
-        if label in {"idle", "off"}:
-            self._stopped(before, since_s, at_s)
-        elif label == "heating":
-            if before != "heating" and not self._running():
-                self.candidate_s, self.print_s = since_s, 0.0
-        elif label == "paused":
-            self.pause_since_s = since_s
-        elif label == "printing":
-            self._printing(before, before_since, since_s)
+    def _run_begins(self, at_s: float) -> None:
+        self.run_since_s = self._began(ACTIVE, at_s)
+        self.run_known = self.run_since_s > self._times[max(0, len(self._times) - MEMORY)]
+        self.print_s, self.pause_since_s, self._run_low = 0.0, None, None
+
+    def _run_goes_on(self, at_s: float, seen_s: float) -> None:
+        since_s = self.run_since_s if self.run_since_s is not None else at_s
+        if self._label == "printing":
+            self.print_s += seen_s
+            if self._table_age == 0 and self.print_s > 60.0:
+                self._anchor(at_s)
+        run_s = at_s - since_s
+        if not self._running():
+            held = self.build is not None and self.build.held and self.build.start_s >= since_s
+            if not held and run_s >= BUILD_LEAST_S and (
+                self.print_s >= PRINT_LEAST_S or run_s >= HEAT_LIMIT_S
+            ):
+                self.build = PowerBuild(since_s, start_known=self.run_known)
+        elif self._label == "paused" and self.pause_since_s is not None and self.build is not None:
+            if at_s - self.pause_since_s >= HOLD_LIMIT_S:
+                self.build = PowerBuild(
+                    self.build.start_s, self.pause_since_s, at_s, self.build.start_known, held=True
+                )
+        if self._table_age == 0 and self._run_low is not None:
+            self._check_low()
+        if self._table_age == 0 and self._at_rest():
+            self._rest_after_all(at_s)
+
+    def _check_low(self) -> None:
+        """A fall by more than any pause saves means that the level was taken from bursts: measure it afresh."""
+        if self._run_low is None:
+            return
+        recent = sorted(self._ys[-18:])
+        fifth = recent[len(recent) // 5]
+        fall_w = math.expm1(self._run_low) - math.expm1(fifth)
+        if fall_w > max(FALL_LEAST_W, 3.0 * self.levels.pause_w):
+            self._run_low, self._table_age, self.print_s = fifth, 0, min(self.print_s, PRINT_LEAST_S)
+            if self._label == "paused":
+                self._label, self.pause_since_s = "printing", None
+
+    def _resumed(self) -> None:
+        self.pause_since_s = None
+        build = self.build
+        if build is not None and build.held and self.run_since_s is not None and build.start_s >= self.run_since_s:
+            # Heaters were held so long that the build was called over, and now it goes on.
+            self.build = PowerBuild(build.start_s, start_known=build.start_known)
 
     def _running(self) -> bool:
         return self.build is not None and self.build.end_s is None
 
-    def _printing(self, before: str, before_since: float | None, since_s: float) -> None:
-        self.pause_since_s = None
-        if self._running():
-            return
-        if before == "paused" and self.build is not None and self.build.held and before_since is not None:
-            # The heaters were held so long that the build was called over, and now it goes on.
-            self.build = PowerBuild(self.build.start_s, start_known=self.build.start_known)
-            return
-        if self.print_s < PRINT_LEAST_S:
-            return
-        started = self.candidate_s if self.candidate_s is not None else since_s
-        known = self.candidate_s is not None
-        self.build = PowerBuild(started, start_known=known)
-
-    def _stopped(self, before: str, since_s: float, at_s: float) -> None:
-        build = self.build
+    def _run_ends(self, at_s: float) -> None:
+        build, end_s = self.build, self._began(REST, at_s)
         if build is not None and build.end_s is None:
-            held = before == "paused" and self.pause_since_s is not None
-            end_s = self.pause_since_s if held and self.pause_since_s is not None else since_s
+            held = self.pause_since_s is not None
+            if self.pause_since_s is not None:
+                end_s = self.pause_since_s
             self.build = PowerBuild(build.start_s, max(end_s, build.start_s), at_s, build.start_known, held)
-        self.candidate_s, self.pause_since_s, self.print_s = None, None, 0.0
-        self._run_low, self._run_spread, self._table_age = None, 0.2, 0
+        if self._run_low is not None and self.print_s > 900.0:
+            self.levels.run_over(self._run_low)
+        self.run_since_s, self.pause_since_s, self.print_s = None, None, 0.0
+        self._run_low, self._table_age = None, 0
 
-    def _hold_too_long(self, at_s: float) -> None:
-        build, since_s = self.build, self.pause_since_s
-        if build is None or build.end_s is not None or since_s is None or self._label != "paused":
-            return
-        if at_s - since_s >= HOLD_LIMIT_S:
-            self.build = PowerBuild(build.start_s, since_s, at_s, build.start_known, held=True)
+    def _at_rest(self) -> bool:
+        """Low and steady for ten minutes without any heater's burst: idle, whatever the levels say."""
+        if self._run_low is not None and self._label == "printing":
+            return False
+        ys = [y for t, y in zip(self._times[-64:], self._ys[-64:], strict=True) if t > self._times[-1] - 600.0]
+        if len(ys) < 8 or self._times[-1] - self._times[0] < 600.0:
+            return False
+        high, heat = max(ys), self.levels.levels["heat"]
+        return high - min(ys) < 0.25 and high < min(_y(45.0), heat.mean - 1.2)
 
-    def _began(self, label: str, at_s: float) -> float:
+    def _rest_after_all(self, at_s: float) -> None:
+        idle = self.levels.levels["idle"]
+        if not idle.fixed:
+            recent = sorted(self._ys[-30:])
+            idle.mean, idle.minutes = recent[len(recent) // 2], 5.0
+        self._belief = [0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]
+        self._table_age = 0
+        self._label, self._since_s = "idle", self._began({"idle"}, at_s)
+        self._run_ends(at_s)
+
+    def _began(self, labels: frozenset[str] | set[str], at_s: float) -> float:
         """Where the present activity began: the best path through the readings kept."""
         times, ys = self._times[-MEMORY:], self._ys[-MEMORY:]
         likelihoods = [self._likelihood(y) for y in ys]
         steps = [across(_quantised(b - a)) for a, b in pairwise(times)]
         path = hmm.best_path(START, steps, likelihoods)
-        if ACTIVITY_OF[path[-1]] != label:
-            return at_s
-        first = len(path) - 1
-        while first and ACTIVITY_OF[path[first - 1]] == label:
+        first = len(path)
+        while first and ACTIVITY_OF[path[first - 1]] in labels:
             first -= 1
-        return times[first] if first == 0 else 0.5 * (times[first - 1] + times[first])
+        if first == len(path):
+            return at_s
+        return times[0] if first == 0 else 0.5 * (times[first - 1] + times[first])
 
     # -- what is said ------------------------------------------------------------------------------------
 
@@ -548,14 +641,13 @@ class PowerSense:
             "step_s": self.step_s,
             "label": self._label,
             "since_s": self._since_s,
-            "run": [self._run_low, self._run_spread],
+            "run_low": self._run_low,
             "build": None if b is None else [b.start_s, b.end_s, b.known_s, b.start_known, b.held],
-            "candidate_s": self.candidate_s,
+            "run_since": [self.run_since_s, self.run_known],
             "pause_since_s": self.pause_since_s,
             "print_s": self.print_s,
             "power_w": self.power_w,
             "interval_s": round(self.interval_s, 2),
-            "partial": [self._sum, self._count],
             "rejected": self.rejected,
         }
 
@@ -568,12 +660,12 @@ class PowerSense:
         self._times, self._ys = array("d", state.get("times", ())), array("d", state.get("ys", ()))
         self._last_s, self.step_s = state.get("last_s"), state.get("step_s")
         self._label, self._since_s = str(state.get("label", "unknown")), state.get("since_s")
-        self._run_low, self._run_spread = state.get("run", (None, 0.2))
+        self._run_low = state.get("run_low")
         build = state.get("build")
         self.build = None if build is None else PowerBuild(*build)
-        self.candidate_s, self.pause_since_s = state.get("candidate_s"), state.get("pause_since_s")
+        self.run_since_s, self.run_known = state.get("run_since", (None, False))
+        self.pause_since_s = state.get("pause_since_s")
         self.print_s, self.power_w = float(state.get("print_s", 0.0)), state.get("power_w")
         self.interval_s = float(state.get("interval_s", 10.0))
-        self._sum, self._count = state.get("partial", (0.0, 0))
         self.rejected = int(state.get("rejected", 0))
         return self
