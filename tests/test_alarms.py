@@ -96,9 +96,7 @@ def test_on_delay_and_off_delay():
 
 
 def test_the_owner_changes_delays_and_priority_and_switches_a_rule_off():
-    alarms, timers = book(
-        mains_lost=RuleChange(on_delay_s=30, priority="session"), machine_fault=RuleChange(off=True)
-    )
+    alarms, timers = book(mains_lost=RuleChange(on_delay_s=30, priority="session"), machine_fault=RuleChange(off=True))
     alarms.condition("mains_lost", "one", 0.0, [], true=True)
     alarms.condition("machine_fault", "knot", 0.0, [], true=True)
     run(alarms, timers, 29.0)

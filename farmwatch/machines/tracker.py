@@ -90,6 +90,8 @@ class MachineTrack:
             if quantity not in latest or latest[quantity] != value:
                 latest[quantity] = value
                 consider = consider or quantity in CONSIDERED
+        if values.get("remaining_s") is not None and self.build is not None:
+            self.build.progress_at_s = now_s
         if "power_w" in values:
             power_w = values["power_w"]
             voltage_v = values.get("voltage_v")
