@@ -38,17 +38,17 @@ RATES: dict[int, dict[int, float]] = {
     PRINT_LOW: {
         PRINT_HIGH: 1 / 60,
         IDLE: 1 / 15000,
-        HEAT: 1 / 40000,
+        HEAT: 1 / 60000,
         PAUSE_LOW: 1 / 20000,
-        PAUSE_COLD: 1 / 100000,
+        PAUSE_COLD: 1 / 40000,
         OFF: 1 / 1000000,
     },
     PRINT_HIGH: {
         PRINT_LOW: 1 / 30,
         IDLE: 1 / 15000,
-        HEAT: 1 / 20000,
+        HEAT: 1 / 60000,
         PAUSE_LOW: 1 / 20000,
-        PAUSE_COLD: 1 / 100000,
+        PAUSE_COLD: 1 / 40000,
         OFF: 1 / 1000000,
     },
     PAUSE_LOW: {
@@ -75,16 +75,20 @@ STEP_S = 10.0  # the filter takes one step per so many seconds at most; faster s
 LONGEST_STEP_S = 600  # a longer gap says no more than this one
 STALE_S = 240.0  # no reading for so long: unknown
 SURE = 0.85  # posterior at which a new activity is believed
-MEMORY = 128  # filter steps kept for setting a change back to where it began
+MEMORY = 330  # filter steps kept: 55 min at 10 s, so that a held end can be set back
+PATH = 128  # of these, steps searched for where an activity began
 HOLD_LIMIT_S = 2700.0  # heaters held without motion for so long: the build ended when they began
 PRINT_LEAST_S = 180.0  # heating followed by less printing than this is no build,
 BUILD_LEAST_S = 480.0  # nor is anything shorter than this,
 HEAT_LIMIT_S = 1200.0  # but heaters that draw for longer than any heat-up are one
 ANCHOR_S = 600.0  # for so long the low level of a build is measured afresh, then it is followed
 CORRELATED = 1.4
-PAUSE_SURE = 0.95  # a pause is believed later than other changes
+PAUSE_SURE = 0.92  # a pause is believed later than other changes
 PAUSE_BACK_S = 600.0  # and set back no further than this
 FALL_LEAST_W = 70.0
+SPLIT_LEAST = 5  # low readings on each side of where the level fell
+LEAST_SAVED_W = 6.0
+HOLD_LEAST_S = 300.0
 ABSURD_W = 6000.0  # beyond any single-phase plug here: a unit or a fault, not a machine
 OUTLIER_SHARE, OUTLIER_MEAN, OUTLIER_SD = 0.02, 4.0, 2.0
 REST = frozenset({"off", "idle"})
@@ -143,6 +147,31 @@ class Level:
         slow = minutes / (self.minutes + minutes + 20.0)
         self.scatter = min(0.4, max(0.03, math.sqrt(variance + slow * (bounded * bounded - variance))))
         self.minutes = min(cap, self.minutes + minutes)
+
+
+def _best_split(values: list[float]) -> tuple[int, float, float, float] | None:
+    """First index of the second part, both means, and the standard error of their difference.
+
+    At least ``SPLIT_LEAST`` values on each side; values count a quarter, as they are correlated.
+    """
+    n = len(values)
+    if n < 2 * SPLIT_LEAST:
+        return None
+    total, squares = sum(values), sum(v * v for v in values)
+    best, at, left = -1.0, 0, 0.0
+    for index in range(1, n - SPLIT_LEAST + 1):
+        left += values[index - 1]
+        if index < SPLIT_LEAST:
+            continue
+        gain = (left / index - (total - left) / (n - index)) * math.sqrt(index * (n - index))
+        if gain > best:
+            best, at = gain, index
+    if at == 0:
+        return None
+    left = sum(values[:at])
+    before, after = left / at, (total - left) / (n - at)
+    variance = max(0.0, squares - at * before**2 - (n - at) * after**2) / max(1, n - 2)
+    return at, before, after, math.sqrt(variance * 4.0 * (1.0 / at + 1.0 / (n - at)))
 
 
 def _masses(b: list[float]) -> tuple[float, float, float, float, float]:
@@ -353,7 +382,7 @@ class PowerSense:
         self.step_s = at_s
         self._times.append(at_s)
         self._ys.append(y)
-        if len(self._times) > 2 * MEMORY:
+        if len(self._times) > MEMORY + 64:
             del self._times[:-MEMORY]
             del self._ys[:-MEMORY]
         seen_s = min(dt_s, 120.0)
@@ -452,10 +481,10 @@ class PowerSense:
         recent = sorted(y for t, y in zip(times, self._ys[-40:], strict=True) if t >= since_s)
         if len(recent) < 6:
             return
-        fifth = recent[len(recent) // 5]
+        fifth = recent[len(recent) // 8]
         if fifth > self.levels.levels["heat"].mean - 0.1:
             return  # still bursts alone
-        if self.print_s < ANCHOR_S or self._run_low is None or fifth > self._run_low + 0.3:
+        if self.print_s < ANCHOR_S or self._run_low is None or fifth > self._run_low + 0.5:
             self._run_low, self._table_age = fifth, 0
 
     # -- from states to builds ---------------------------------------------------------------------------
@@ -491,7 +520,7 @@ class PowerSense:
 
     def _run_begins(self, at_s: float) -> None:
         self.run_since_s = self._began(ACTIVE, at_s)
-        self.run_known = self.run_since_s > self._times[max(0, len(self._times) - MEMORY)]
+        self.run_known = self.run_since_s > self._times[max(0, len(self._times) - PATH)]
         self.print_s, self.pause_since_s, self._run_low = 0.0, None, None
 
     def _run_goes_on(self, at_s: float, seen_s: float) -> None:
@@ -507,11 +536,10 @@ class PowerSense:
                 self.print_s >= PRINT_LEAST_S or run_s >= HEAT_LIMIT_S
             ):
                 self.build = PowerBuild(since_s, start_known=self.run_known)
-        elif self._label == "paused" and self.pause_since_s is not None and self.build is not None:
-            if at_s - self.pause_since_s >= HOLD_LIMIT_S:
-                self.build = PowerBuild(
-                    self.build.start_s, self.pause_since_s, at_s, self.build.start_known, held=True
-                )
+        elif self._label == "paused" and self.pause_since_s is not None and self._table_age == 0:
+            self._held_for_long(at_s)
+        elif self._label == "heating" and at_s - (self._since_s or at_s) > HEAT_LIMIT_S:
+            self._averaged(at_s)
         if self._table_age == 0 and self._run_low is not None:
             self._check_low()
         if self._table_age == 0 and self._at_rest():
@@ -539,17 +567,66 @@ class PowerSense:
     def _running(self) -> bool:
         return self.build is not None and self.build.end_s is None
 
+    def _averaged(self, at_s: float) -> None:
+        """Heating for longer than any heat-up: a hold whose bed power comes averaged, near that of heating."""
+        belief = self._belief
+        if belief is None:
+            return
+        belief[PRINT_LOW] += belief[HEAT]
+        belief[HEAT] = 0.0
+        recent = sorted(self._ys[-24:])
+        self._run_low, self._table_age = recent[len(recent) // 4], 0
+        self._label, self._since_s = "printing", at_s
+        self.print_s = max(self.print_s, PRINT_LEAST_S)
+
+    def _held_for_long(self, at_s: float) -> None:
+        build, since_s = self.build, self.pause_since_s
+        if build is None or since_s is None or at_s - since_s < HOLD_LIMIT_S:
+            return
+        end_s = self._fell(at_s)
+        if end_s is not None:
+            self.build = PowerBuild(build.start_s, end_s, at_s, build.start_known, held=True)
+
     def _run_ends(self, at_s: float) -> None:
         build, end_s = self.build, self._began(REST, at_s)
         if build is not None and build.end_s is None:
-            held = self.pause_since_s is not None
-            if self.pause_since_s is not None:
-                end_s = self.pause_since_s
+            fell_s = self._fell(end_s)
+            if fell_s is None:
+                fell_s = self.pause_since_s
+            held = fell_s is not None
+            end_s = end_s if fell_s is None else min(end_s, fell_s)
             self.build = PowerBuild(build.start_s, max(end_s, build.start_s), at_s, build.start_known, held)
         if self._run_low is not None and self.print_s > 900.0:
             self.levels.run_over(self._run_low)
         self.run_since_s, self.pause_since_s, self.print_s = None, None, 0.0
         self._run_low, self._table_age = None, 0
+
+    def _fell(self, until_s: float) -> float | None:
+        """Where the low level fell for good before ``until_s``: heaters held after the end.  None if nowhere.
+
+        The split of the run's last low readings into two means that explains most (least squares); it must
+        save as many watts as a pause does and stand out of the wandering of the motion.
+        """
+        if self._run_low is None or self.run_since_s is None:
+            return None
+        heat = self.levels.levels["heat"].mean
+        bound = self._run_low + max(0.12, 0.5 * (heat - self._run_low))
+        floor = self.levels.levels["idle"].mean + 0.2
+        from_s = self.run_since_s + 60.0
+        lows = [
+            (t, math.expm1(y))
+            for t, y in zip(self._times, self._ys, strict=True)
+            if from_s < t < until_s and floor < y < bound
+        ]
+        split = _best_split([w for _, w in lows])
+        if split is None:
+            return None
+        index, before, after, error = split
+        saved = before - after
+        least = max(LEAST_SAVED_W, 0.45 * self.levels.pause_w)
+        if saved < least or saved < 4.0 * error or until_s - lows[index][0] < HOLD_LEAST_S:
+            return None
+        return 0.5 * (lows[index - 1][0] + lows[index][0])
 
     def _at_rest(self) -> bool:
         """Low and steady for ten minutes without any heater's burst: idle, whatever the levels say."""
@@ -573,7 +650,7 @@ class PowerSense:
 
     def _began(self, labels: frozenset[str] | set[str], at_s: float) -> float:
         """Where the present activity began: the best path through the readings kept."""
-        times, ys = self._times[-MEMORY:], self._ys[-MEMORY:]
+        times, ys = self._times[-PATH:], self._ys[-PATH:]
         likelihoods = [self._likelihood(y) for y in ys]
         steps = [across(_quantised(b - a)) for a, b in pairwise(times)]
         path = hmm.best_path(START, steps, likelihoods)
