@@ -62,6 +62,9 @@ ALARMS: dict[str, Look] = {
     "digest": Look("when convenient", "disc", "plain"),
 }
 
+RULES: dict[str, Look] = {"bed_waiting": Look("this session", "square", "act")}
+"""Alarms that ask for a routine act rather than report something abnormal."""
+
 VERDICTS: dict[str, Look] = {
     "danger": Look("danger", "triangle", "danger"),
     "act": Look("something to do", "square", "act"),

@@ -5,7 +5,7 @@ from urllib.parse import quote
 
 from farmwatch.web import bars, forms, looks
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
-from farmwatch.web.phrases import age, basis, finish
+from farmwatch.web.phrases import age, finish
 from farmwatch.words.view import MachineView, View
 
 MOST_COLUMNS = 8
@@ -54,8 +54,9 @@ def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = Fa
     old = bool(machine["silent"]) or machine["age_s"] is None
     return fill(
         '<details class="machine {tone}{old}" name="machine" data-key="m-{key}"{opened}>'
-        '<summary><span class="top">{shape}<span class="name">{name}</span></span>'
-        '<span class="word">{word}</span><span class="brief">{brief}</span>{bar}</summary>'
+        '<summary><span class="name">{name}</span>'
+        '<span class="badge {tone}">{shape}<span class="word">{word}</span></span>'
+        '<span class="brief">{brief}</span>{bar}</summary>'
         '<div class="inside">{inside}</div></details>',
         tone=look.tone, old=" old" if old else "", key=machine["name"], opened=Html(" open") if opened else NOTHING,
         shape=looks.shape(look), name=name(machine["name"]), word=look.word, brief=_brief(machine, now_s, where),
@@ -108,8 +109,7 @@ def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str,
     facts.append(("job", name(machine["job"]) if machine["job"] else "not known"))
     facts.append(("material", _material(machine)))
     if machine["state"] in _BUILDING:
-        facts.append(("finish", fill("{words} {basis}", words=finish(machine["finish"], now_s, where),
-                                     basis=basis(machine["finish"]))))  # fmt: skip
+        facts.append(("finish", finish(machine["finish"], now_s, where)))
     if (at_s := known(machine["clear_at_s"])) is not None and machine["state"] != "waiting":
         facts.append(("bed can be cleared", fill("about {at}", at=stamp(at_s, now_s, where))))
     facts += [("bed", _degrees(machine["bed_c"])), ("nozzle", _degrees(machine["nozzle_c"]))]

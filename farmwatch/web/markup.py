@@ -68,14 +68,14 @@ def zone(key: str) -> tzinfo:
 
 
 def known(value: float | None) -> float | None:
-    """`value` unless it is no finite number: not known."""
-    return value if value is not None and math.isfinite(value) else None
+    """`value` unless it is no number that anything here can be measured to be: not known."""
+    return value if value is not None and abs(value) < 1e15 else None
 
 
 def moment(at_s: float, now_s: float, where: tzinfo, *, seconds: bool = False) -> str:
     """Clock time; the day too where it is not today's.
 
-    >>> moment(1_700_000_000, 1_700_000_000, UTC), moment(1_700_000_000, 1_700_100_000, UTC)
+    >>> moment(1_700_000_000, 1_700_000_000, UTC), moment(1_700_000_000, 1_700_060_000, UTC)
     ('22:13', 'yesterday 22:13')
     """
     try:
@@ -107,7 +107,7 @@ def span(seconds: float) -> str:
     >>> span(7), span(44), span(700), span(5 * 3600 + 130), span(3 * 86400)
     ('a few seconds', '40 s', '12 min', '5 h 2 min', '3 days')
     """
-    seconds = max(0.0, seconds)
+    seconds = min(max(0.0, seconds), 1e10)
     if seconds < 10:
         return "a few seconds"
     if seconds < 60:

@@ -11,7 +11,8 @@ from farmwatch.words.model import COMMANDS
 from farmwatch.words.view import View
 
 REFRESH_S = 30
-_HEAD = ("as_of", "verdict", "jump")
+_COLUMNS = (("beds", "next", "power"), ("machines", "alarms"), ("health",))
+"""What needs a person and when, then how the room stands, then where all this comes from."""
 _LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
 
 
@@ -33,10 +34,9 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
     """The live page. `panels` are the rendered panels of `view`."""
     parts = {key: Html(panels[key]) for key in PANELS}
     sections = join(
-        fill('<section class="panel" id="{key}" aria-labelledby="{key}-h"><h2 id="{key}-h" tabindex="-1">{heading}</h2>'
-             '<div data-panel="{key}">{html}</div></section>', key=key, heading=heading, html=parts[key])
-        for key, (heading, _) in PANELS.items() if key not in _HEAD
-    )  # fmt: skip
+        fill('<div class="column">{sections}</div>', sections=join(_section(key, parts[key]) for key in column))
+        for column in _COLUMNS
+    )
     body = fill(
         '<a class="skip" href="#beds">To the beds</a>'
         '<header><div class="site"><b>{site}</b> <span data-panel="as_of">{as_of}</span></div>'
@@ -48,6 +48,13 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
     return document(page_title(view), body, assets, head=refresh, script=True)
+
+
+def _section(key: str, html: Html) -> Html:
+    return fill(
+        '<section class="panel" id="{key}" aria-labelledby="{key}-h"><h2 id="{key}-h" tabindex="-1">{heading}</h2>'
+        '<div data-panel="{key}">{html}</div></section>', key=key, heading=PANELS[key][0], html=html,
+    )  # fmt: skip
 
 
 def page_title(view: View) -> str:

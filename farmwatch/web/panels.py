@@ -26,7 +26,7 @@ from farmwatch.web.markup import (
     watts,
     zone,
 )
-from farmwatch.web.phrases import age, basis, finish, within
+from farmwatch.web.phrases import age, finish_at, finish_sure, line, within
 from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, SourceView, View
 
 NEXT_SHOWN = 3
@@ -96,7 +96,12 @@ def beds(view: View) -> Html:
     waiting.sort(key=lambda machine: _since(machine, now_s))
     cooling = [machine for machine in view["machines"] if machine["state"] == "cooling"]
     rows = join(_bed(machine, now_s, where) for machine in waiting)
-    listed = fill('<ul class="cards">{rows}</ul>', rows=rows) if waiting else fill("<p>No bed waits.</p>")
+    listed = fill('<ul class="cards">{rows}</ul>', rows=rows) if waiting else NOTHING
+    blind = [machine["name"] for machine in view["machines"] if machine["state"] == "unknown"]
+    if not waiting:
+        listed = fill("<p>No bed is known to wait.</p>" if blind else "<p>No bed waits.</p>")
+    if blind:
+        listed = fill('{listed}<p class="soon">Nothing is known of {few}.</p>', listed=listed, few=_few(blind))
     return join([listed, *(_soon(machine, now_s, where) for machine in cooling)])
 
 
@@ -111,10 +116,10 @@ def _bed(machine: MachineView, now_s: float, where: tzinfo) -> Html:
     if since_s is not None:
         waits = fill("waits since {at}, {span}", at=stamp(since_s, now_s, where), span=span(now_s - since_s))
     return fill(
-        '<li class="card act" data-key="bed-{key}">{shape}<div class="grow"><strong>{machine}</strong> {job}'
-        '<small>{waits}</small></div>{form}</li>',
-        key=machine["name"], shape=looks.shape(looks.MACHINES["waiting"]), machine=name(machine["name"]),
-        job=name(machine["job"]) if machine["job"] else NOTHING, waits=waits, form=forms.cleared(machine["name"]),
+        '<li class="card act" data-key="bed-{key}">{shape}<div class="grow">{who}<small>{waits}</small></div>'
+        "{form}</li>",
+        key=machine["name"], shape=looks.shape(looks.MACHINES["waiting"]), who=_who(machine), waits=waits,
+        form=forms.cleared(machine["name"]),
     )  # fmt: skip
 
 
@@ -135,23 +140,33 @@ def upcoming(view: View) -> Html:
     if not busy:
         return fill("<p>Nothing is being built, as far as is known.</p>")
     busy.sort(key=_finish_key)
-    end_s = _axis_end(busy[:NEXT_SHOWN], now_s)
-    rows = [_finish_row(machine, now_s, _axis_end(busy, now_s) if at >= NEXT_SHOWN else end_s, where)
-            for at, machine in enumerate(busy)]  # fmt: skip
-    first, rest = rows[:NEXT_SHOWN], rows[NEXT_SHOWN:]
+    first, rest = busy[:NEXT_SHOWN], busy[NEXT_SHOWN:]
     more = NOTHING
     if rest:
-        more = fill(
-            '<details data-key="later"><summary>{count} more</summary><ul class="cards">{rows}</ul></details>',
-            count=len(rest), rows=join(rest),
-        )  # fmt: skip
-    return fill('<ul class="cards">{first}</ul>{more}', first=join(first), more=more)
+        more = fill('<details data-key="later"><summary>{count} more</summary>{rows}</details>',
+                    count=len(rest), rows=_finishes(rest, now_s, where))  # fmt: skip
+    return fill("{first}{more}", first=_finishes(first, now_s, where), more=more)
+
+
+def _finishes(machines: list[MachineView], now_s: float, where: tzinfo) -> Html:
+    """Rows over one common axis."""
+    end_s = _axis_end(machines, now_s)
+    return fill(
+        '<ul class="cards">{rows}</ul>'
+        '<small class="axis" aria-hidden="true"><span>now</span><span>{end}</span></small>',
+        rows=join(_finish_row(machine, now_s, end_s, where) for machine in machines), end=moment(end_s, now_s, where),
+    )  # fmt: skip
 
 
 def _finish_key(machine: MachineView) -> tuple[bool, float, str]:
     found = machine["finish"]
     p50_s = known(found["p50_s"]) if found is not None else None
     return (p50_s is None, p50_s or 0.0, machine["name"])
+
+
+def _who(machine: MachineView) -> Html:
+    return fill("<strong>{machine}</strong> {job}", machine=name(machine["name"]),
+                job=name(machine["job"]) if machine["job"] else NOTHING)  # fmt: skip
 
 
 def _axis_end(machines: list[MachineView], now_s: float) -> float:
@@ -162,20 +177,17 @@ def _axis_end(machines: list[MachineView], now_s: float) -> float:
 
 
 def _finish_row(machine: MachineView, now_s: float, end_s: float, where: tzinfo) -> Html:
-    words = finish(machine["finish"], now_s, where)
     found, picture = machine["finish"], NOTHING
     if found is not None and (p50_s := known(found["p50_s"])) is not None:
         p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
         axis = f"on a line from now to {moment(end_s, now_s, where)}"
         picture = bars.interval(p50_s if p10_s is None else p10_s, p50_s, p50_s if p90_s is None else p90_s,
                                 now_s, end_s, axis)  # fmt: skip
-        picture = fill('{bar}<small class="axis"><span>now</span><span>{end}</span></small>',
-                       bar=picture, end=moment(end_s, now_s, where))  # fmt: skip
     return fill(
-        '<li class="card" data-key="next-{key}"><div class="grow"><strong>{machine}</strong> {job}'
-        '<p class="figures">{words}</p>{picture}<small>{basis}</small></div></li>',
-        key=machine["name"], machine=name(machine["name"]), job=name(machine["job"]) if machine["job"] else NOTHING,
-        words=words, picture=picture, basis=basis(machine["finish"]),
+        '<li class="card" data-key="next-{key}"><div class="grow">{line}{picture}<small>{sure}</small>'
+        "</div></li>",
+        key=machine["name"], line=line(_who(machine), finish_at(found, now_s, where)), picture=picture,
+        sure=finish_sure(found, now_s, where),
     )  # fmt: skip
 
 
@@ -188,12 +200,12 @@ def power(view: View) -> Html:
     total = view["total"]
     today = view["energy_today_wh"]
     head = fill(
-        '<p class="total"><strong>{watts}</strong> in all{missing}. Today so far {energy}.</p>',
+        '<p class="total"><strong>{watts}</strong> in all{missing}. Energy today: {energy}.</p>',
         watts=_at_least(total), missing=_missing(total), energy=energy(today),
     )  # fmt: skip
     circuits = join(_place(place) for place in view["circuits"])
     backups = join(_backup(backup, view["at_s"], where) for backup in view["backups"])
-    return fill('{head}<div class="pair"><ul class="cards">{circuits}</ul><ul class="cards">{backups}</ul></div>',
+    return fill('{head}<ul class="cards">{circuits}{backups}</ul>',
                 head=head, circuits=circuits, backups=backups)  # fmt: skip
 
 
@@ -205,19 +217,27 @@ def _at_least(place: PlaceView) -> str:
 def _missing(place: PlaceView) -> Html:
     if not place["missing"]:
         return NOTHING
-    few = ", ".join(place["missing"][:4]) + (f" and {len(place['missing']) - 4} more" if place["missing"][4:] else "")
-    return fill(" (without {few}: not known)", few=clip(few))
+    return fill(" (without {few}: not known)", few=_few(place["missing"]))
+
+
+def _few(names: list[str]) -> str:
+    return clip(", ".join(names[:4]) + (f" and {len(names) - 4} more" if names[4:] else ""))
+
+
+def _of(place: PlaceView) -> str:
+    limit_w = known(place["limit_w"])
+    return _at_least(place) + (f" of {watts(limit_w)}" if limit_w is not None else "")
 
 
 def _place(place: PlaceView) -> Html:
     drawn, limit_w, heat_up_w = known(place["watts"]), known(place["limit_w"]), known(place["heat_up_w"])
     words, tone = _headroom(drawn, limit_w, known(place["rating_w"]), heat_up_w)
-    spoken = f"{place['name']}: {_at_least(place)}" + (f" of {watts(limit_w)} allowed" if limit_w is not None else "")
+    spoken = f"{place['name']}: {_of(place)}"
     return fill(
-        '<li class="card {tone}" data-key="circuit-{key}"><div class="grow"><strong>circuit {place}</strong> '
-        '<span class="figures">{drawn}{limit}</span>{missing}{bar}<small>{words}</small></div></li>',
-        tone=tone, key=place["name"], place=name(place["name"]), drawn=_at_least(place), missing=_missing(place),
-        limit=f" of {watts(limit_w)}" if limit_w is not None else "",
+        '<li class="card {tone}" data-key="circuit-{key}"><div class="grow">{line}{bar}'
+        "<small>{words}{missing}</small></div></li>",
+        tone=tone, key=place["name"], missing=_missing(place),
+        line=line(fill("<strong>circuit {place}</strong>", place=name(place["name"])), _of(place)),
         bar=bars.load(drawn, limit_w, place["rating_w"], heat_up_w, spoken), words=words,
     )  # fmt: skip
 
@@ -246,12 +266,13 @@ def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     charge = percent(backup["charge"])
     rating = f" of {watts(backup['rating_w'])}" if backup["rating_w"] is not None else ""
     return fill(
-        '<li class="card {tone}" data-key="backup-{key}"><div class="grow"><strong>backup {name}</strong> {badge}'
-        '<p class="figures">{runtime}</p>{bar}<small>charge {charge}, load {load}{rating}; feeds {feeds}. {age}</small>'
-        "</div></li>",
-        tone=look.tone if look.tone != "plain" else "", key=backup["name"], name=name(backup["name"]),
-        badge=looks.badge(look), runtime=_runtime(backup, now_s, where), charge=charge,
-        bar=bars.share(backup["charge"], f"charge {charge}", look.tone), load=watts(backup["load_w"]), rating=rating,
+        '<li class="card {tone}" data-key="backup-{key}"><div class="grow">{line}{bar}<small>{sure} Charge {charge}, '
+        "load {load}{rating}; feeds {feeds}. {age}</small></div></li>",
+        tone=look.tone if look.tone != "plain" else "", key=backup["name"], charge=charge,
+        line=line(fill("<strong>backup {name}</strong> {badge}", name=name(backup["name"]), badge=looks.badge(look)),
+                  _runtime(backup, now_s, where)),
+        sure=_runtime_sure(backup), bar=bars.share(backup["charge"], f"charge {charge}", look.tone),
+        load=watts(backup["load_w"]), rating=rating,
         feeds=clip(", ".join(backup["machines"]) or "nothing that is watched"),
         age=age(backup["age_s"], always=True),
     )  # fmt: skip
@@ -260,14 +281,22 @@ def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
 def _runtime(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     runtime_s = known(backup["runtime_s"])
     if runtime_s is None:
-        return fill("how long it would last is not known")
-    low_s, high_s = known(backup["runtime_p10_s"]), known(backup["runtime_p90_s"])
-    how = within(span(low_s), span(high_s)) if low_s is not None and high_s is not None else "how sure is not known"
-    source = f", from {backup['runtime_basis']}" if backup["runtime_basis"] else ""
+        return fill("runtime not known")
     if backup["status"] in ("on_battery", "low"):
-        return fill("<b>empty about {at}</b>, in {span} ({how}{source})", at=stamp(now_s + runtime_s, now_s, where),
-                    span=span(runtime_s), how=how, source=source)  # fmt: skip
-    return fill("would last <b>{span}</b> ({how}{source})", span=span(runtime_s), how=how, source=source)
+        return fill("empty about {at}", at=stamp(now_s + runtime_s, now_s, where))
+    return fill("would last {span}", span=span(runtime_s))
+
+
+def _runtime_sure(backup: BackupView) -> str:
+    """How sure the runtime is, and what it rests on."""
+    words = [f"From {backup['runtime_basis']}"] if backup["runtime_basis"] else ["Basis not said"]
+    if (runtime_s := known(backup["runtime_s"])) is None:
+        return f"{backup['runtime_basis'] or 'nothing to go by'}."
+    low_s, high_s = known(backup["runtime_p10_s"]), known(backup["runtime_p90_s"])
+    words.append("how sure is not known" if low_s is None or high_s is None else within(span(low_s), span(high_s)))
+    if backup["status"] in ("on_battery", "low"):
+        words.insert(0, f"In {span(runtime_s)}")
+    return ", ".join(words) + "."
 
 
 # ---- machines, alarms, sources -------------------------------------------------------------------------------
@@ -300,7 +329,7 @@ def alarms(view: View) -> Html:
 
 
 def _alarm(alarm: AlarmView, now_s: float, where: tzinfo) -> Html:
-    look = looks.look(looks.ALARMS, alarm["priority"])
+    look = looks.RULES.get(alarm["rule"]) or looks.look(looks.ALARMS, alarm["priority"])
     over = alarm["state"] not in ("unacknowledged", "acknowledged")
     since_s = alarm["since_s"]
     return fill(

@@ -2,7 +2,7 @@
 
 from datetime import tzinfo
 
-from farmwatch.web.markup import NOTHING, Html, clip, fill, known, moment, span, stamp
+from farmwatch.web.markup import Html, clip, fill, known, moment, span, stamp
 from farmwatch.words.view import FinishView
 
 FRESH_S = 30.0  # below this a reading's age is not worth a word
@@ -13,19 +13,35 @@ def within(low: str, high: str) -> str:
     return f"between {low} and {high} in 8 of 10 cases"
 
 
+def line(left: Html, right: object) -> Html:
+    """A row of a card: what it is, and at the right edge the figure that matters."""
+    return fill('<div class="line"><span class="grow">{left}</span> <b class="key">{right}</b></div>',
+                left=left, right=right)  # fmt: skip
+
+
 def finish(found: FinishView | None, now_s: float, where: tzinfo) -> Html:
     """``14:40, between 14:32 and 14:55 in 8 of 10 cases``, or what is not known of it."""
-    overdue = NOTHING
-    if found is not None and (late_s := known(found["overdue_s"])) is not None and late_s > 0:
-        overdue = fill(" Overdue by {span}.", span=span(late_s))
+    return fill("<b>{at}</b>, {sure}", at=finish_at(found, now_s, where), sure=finish_sure(found, now_s, where))
+
+
+def finish_at(found: FinishView | None, now_s: float, where: tzinfo) -> Html:
+    """The most likely finish."""
     p50_s = known(found["p50_s"]) if found is not None else None
-    if found is None or p50_s is None:
-        return fill("finish not known.{overdue}", overdue=overdue)
-    p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
-    sure = "how sure is not known"
-    if p10_s is not None and p90_s is not None:
-        sure = within(moment(p10_s, now_s, where), moment(p90_s, now_s, where))
-    return fill("<b>{at}</b>, {sure}.{overdue}", at=stamp(p50_s, now_s, where), sure=sure, overdue=overdue)
+    return fill("end not known") if p50_s is None else stamp(p50_s, now_s, where)
+
+
+def finish_sure(found: FinishView | None, now_s: float, where: tzinfo) -> str:
+    """How sure the finish is, what it rests on, and by how much it is late."""
+    words = [basis(found)]
+    if found is not None and known(found["p50_s"]) is not None:
+        p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
+        sure = "how sure is not known"
+        if p10_s is not None and p90_s is not None:
+            sure = within(moment(p10_s, now_s, where), moment(p90_s, now_s, where))
+        words.insert(0, sure)
+    if found is not None and (late_s := known(found["overdue_s"])) is not None and late_s > 0:
+        words.append(f"overdue by {span(late_s)}")
+    return "; ".join(words)
 
 
 def basis(found: FinishView | None) -> str:
