@@ -331,6 +331,8 @@ def _url(path: Path, url: str) -> Iterator[Finding]:
 
 
 def _path(path: Path, address: str) -> Iterator[Finding]:
+    if address.startswith(("/api/", "/a/", "/static/")) or address in {"/say", "/who", "/sign-in", "/sign-out"}:
+        yield Finding(path, f'"{address}" belongs to the page', "write it like /push/{machine}")
     if not address.startswith("/") or address == "/" or "?" in address or "#" in address or " " in address:
         yield Finding(path, "is no path to post to", "write it like /push/{machine}")
 
