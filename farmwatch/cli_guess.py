@@ -100,9 +100,9 @@ def propose(heard: Sequence[Heard], host: str, port: int, user: str = "") -> str
     lines = [
         "# Proposed from what was heard. Pointers are as seen; whatever is marked guess wants your eye.",
         "[mqtt]",
-        f"host = {json.dumps(host)}",
+        f"host = {_quoted(host)}",
         f"port = {port}",
-        *([f"user = {json.dumps(user)}"] if user else []),
+        *([f"user = {_quoted(user)}"] if user else []),
     ]
     uses: dict[str, list[str]] = defaultdict(list)
     taken: set[str] = set()
@@ -115,7 +115,7 @@ def propose(heard: Sequence[Heard], host: str, port: int, user: str = "") -> str
             uses[machine].append(name)
     if uses:
         lines += ["", "[machines]  # guess: names from the topics"]
-        lines += [f"{_key(machine)} = {{ uses = {json.dumps(names)} }}" for machine, names in sorted(uses.items())]
+        lines += [f"{_key(machine)} = {{ uses = {_list(names)} }}" for machine, names in sorted(uses.items())]
     return "\n".join(lines) + "\n"
 
 
@@ -217,7 +217,7 @@ def _mapping(topics: Sequence[Topic], taken: set[str], known: set[str]) -> tuple
     lines = [
         f"[mappings.{name}]  # {len(topics)} topic{'s' if len(topics) > 1 else ''}, such as {_plain(topics[0].name)}",
         'via = "mqtt"',
-        f"address = {json.dumps(address)}",
+        f"address = {_quoted(address)}",
         f"interval_s = {interval or 0:g}  # guess: "
         + ("median of what was heard" if interval else "0 is on change only"),
     ]
@@ -240,26 +240,29 @@ def _values(name: str, values: dict[str, list[Any]], text: bool, parts: Sequence
         path = pointer if not text else "/" + parts[-1]
         shown = _plain(json.dumps(next((v for v in seen if v is not None), None), ensure_ascii=False)[:60])
         if time is None and not text and (unit := time_unit(path, seen)):
-            time = f"time = {{ pointer = {json.dumps(pointer)}, unit = {json.dumps(unit)} }}  # guess, seen {shown}"
+            time = f"time = {{ pointer = {_quoted(pointer)}, unit = {_quoted(unit)} }}  # guess, seen {shown}"
             continue
         found = guess(path, seen)
         if found is None or found.quantity in used:
-            remarks.append(f"# {_plain(json.dumps(pointer))} = {shown}  (not used)")
+            remarks.append(f"# {_quoted(pointer)} = {shown}  (not used)")
             continue
         used.add(found.quantity)
         lines.append(_value(pointer, found, shown))
     if not lines:
         example = next(iter(values), "")
-        remarks.append(f"job = {json.dumps(example)}  # nothing was understood: replace this line")
+        remarks.append(f"job = {_quoted(example)}  # nothing was understood: replace this line")
     return [*([time] if time else []), f"[mappings.{name}.values]", *lines, *remarks]
 
 
 def _value(pointer: str, found: Guess, shown: str) -> str:
-    parts = [f"pointer = {json.dumps(pointer)}"]
+    parts = [f"pointer = {_quoted(pointer)}"]
     if found.unit:
-        parts.append(f"unit = {json.dumps(found.unit, ensure_ascii=False)}")
+        parts.append(f"unit = {_quoted(found.unit)}")
     if found.words is not None:
-        words = ", ".join(f"{json.dumps(k)} = {json.dumps(v[0] if len(v) == 1 else v)}" for k, v in found.words.items())
+        words = ", ".join(
+            f"{_quoted(theirs)} = {_quoted(ours[0]) if len(ours) == 1 else _list(ours)}"
+            for theirs, ours in found.words.items()
+        )
         parts.append(f"words = {{ {words} }}")
     return f"{found.quantity} = {{ {', '.join(parts)} }}  # guess: {found.why}; seen {shown}"
 
@@ -317,12 +320,13 @@ def _with_unit(quantity: str, words: Sequence[str], seen: Sequence[Any], word: s
 def _words(quantity: str, seen: Sequence[Any]) -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
     for word in dict.fromkeys(seen):
-        folded = str(word).casefold()
+        word = str(word).encode("utf-8", "replace").decode("utf-8")
+        folded = word.casefold()
         ours = next((ours for start, ours in DEVICE_WORDS if folded.startswith(start)), ("unknown",))
         if quantity == "availability" and ours[0] not in {"up", "gone"}:
             ours = ("gone",) if folded in {"off", "0", "false", "no"} else ("up",)
         if len(found) < MOST_WORDS:
-            found[str(word)] = ours
+            found[word] = ours
     return found
 
 
@@ -372,7 +376,18 @@ def _name(parts: Sequence[str], taken: set[str]) -> str:
 
 
 def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name)
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _quoted(name)
+
+
+def _list(texts: Sequence[str]) -> str:
+    return "[" + ", ".join(map(_quoted, texts)) + "]"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string. Not JSON's: TOML has no surrogate pairs."""
+    safe = text.encode("utf-8", "replace").decode("utf-8")
+    escaped = safe.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
 
 
 def _plain(text: str) -> str:
