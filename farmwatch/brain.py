@@ -15,6 +15,7 @@ from farmwatch.machines.builds import Build
 from farmwatch.machines.eta import Estimator
 from farmwatch.machines.signature import PowerSense
 from farmwatch.machines.tracker import MachineTrack
+from farmwatch.machines.trail import Told
 from farmwatch.overview import view_of
 from farmwatch.power.outage import Outage
 from farmwatch.words.errors import Refused
@@ -469,6 +470,7 @@ class Brain:
                 "p975": found.p975_s,
             }
             basis = found.basis
+            machine.trail.add(Told(now_s, found.p10_s, found.p50_s, found.p90_s, basis))
         doc = {"machine": machine.name, "build": build.id, "job": build.job, "finish": finish, "basis": basis}
         effects.append(Note(now_s, "estimate", doc))
 

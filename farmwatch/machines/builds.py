@@ -1,6 +1,6 @@
 """Builds: one run of a machine from heat-up to its end."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
@@ -30,6 +30,7 @@ class Build:
     energy_wh: float | None = None
     from_wh: float | None = None  # the meter's total at the build's start
     inferred: tuple[str, ...] = ()
+    estimates: list[dict[str, Any]] = field(default_factory=list)  # what was said of it while it ran
 
     def as_dict(self) -> dict[str, Any]:
         """All fields, JSON-able, for the journal."""

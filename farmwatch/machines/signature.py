@@ -152,7 +152,7 @@ class Level:
 def _best_split(values: list[float]) -> tuple[int, float, float, float] | None:
     """First index of the second part, both means, and the standard error of their difference.
 
-    At least ``SPLIT_LEAST`` values on each side; values count a quarter, as they are correlated.
+    At least ``SPLIT_LEAST`` values on each side; values count half, as they are correlated.
     """
     n = len(values)
     if n < 2 * SPLIT_LEAST:
@@ -171,12 +171,38 @@ def _best_split(values: list[float]) -> tuple[int, float, float, float] | None:
     left = sum(values[:at])
     before, after = left / at, (total - left) / (n - at)
     variance = max(0.0, squares - at * before**2 - (n - at) * after**2) / max(1, n - 2)
-    return at, before, after, math.sqrt(variance * 4.0 * (1.0 / at + 1.0 / (n - at)))
+    return at, before, after, math.sqrt(variance * 2.0 * (1.0 / at + 1.0 / (n - at)))
 
 
-def _masses(b: list[float]) -> tuple[float, float, float, float, float]:
-    """Probability of each of ``LABELS``."""
-    return b[OFF], b[IDLE], b[HEAT], b[PRINT_LOW] + b[PRINT_HIGH], b[PAUSE_LOW] + b[PAUSE_HIGH] + b[PAUSE_COLD]
+def _steady(values: list[float], mean: float, within: float) -> bool:
+    """Whether each third of the values keeps to their mean."""
+    third = len(values) // 3
+    if third == 0:
+        return False
+    parts = (values[:third], values[third:-third], values[-third:])
+    return all(abs(sum(part) / len(part) - mean) <= within for part in parts)
+
+
+def _two_means(values: list[float]) -> tuple[float, float]:
+    """Centres of two clusters (Lloyd's iteration from the extremes)."""
+    low, high = min(values), max(values)
+    for _ in range(8):
+        middle = 0.5 * (low + high)
+        lows = [v for v in values if v < middle]
+        if not lows or len(lows) == len(values):
+            break
+        low = sum(lows) / len(lows)
+        high = sum(v for v in values if v >= middle) / (len(values) - len(lows))
+    return low, high
+
+
+def _masses(b: list[float], *, printed: bool) -> tuple[float, float, float, float, float]:
+    """Probability of each of ``LABELS``; once a build has printed, long bursts of the bed are part of it."""
+    printing = b[PRINT_LOW] + b[PRINT_HIGH]
+    paused = b[PAUSE_LOW] + b[PAUSE_HIGH] + b[PAUSE_COLD]
+    if printed:
+        return b[OFF], b[IDLE], 0.0, printing + b[HEAT], paused
+    return b[OFF], b[IDLE], b[HEAT], printing, paused
 
 
 def _y(watts: float) -> float:
@@ -324,6 +350,7 @@ class PowerSense:
         "levels",
         "pause_since_s",
         "power_w",
+        "print_from_s",
         "print_s",
         "rejected",
         "run_known",
@@ -347,6 +374,7 @@ class PowerSense:
         self.run_known = False
         self.pause_since_s: float | None = None
         self.print_s = 0.0
+        self.print_from_s: float | None = None
         self.power_w: float | None = None
         self.interval_s = 10.0
         self.rejected = 0
@@ -492,12 +520,12 @@ class PowerSense:
     def posterior(self) -> dict[str, float]:
         """Probability of each activity by the filter alone."""
         b = self._belief
-        return {} if b is None else dict(zip(LABELS, _masses(b), strict=True))
+        return {} if b is None else dict(zip(LABELS, _masses(b, printed=self.print_s >= PRINT_LEAST_S), strict=True))
 
     def _follow(self, at_s: float, seen_s: float) -> None:
         if self._belief is None:
             return
-        mass = _masses(self._belief)
+        mass = _masses(self._belief, printed=self.print_s >= PRINT_LEAST_S)
         top = max(mass)
         label = LABELS[mass.index(top)]
         rest = mass[0] + mass[1]
@@ -526,6 +554,8 @@ class PowerSense:
     def _run_goes_on(self, at_s: float, seen_s: float) -> None:
         since_s = self.run_since_s if self.run_since_s is not None else at_s
         if self._label == "printing":
+            if self.print_from_s is None:
+                self.print_from_s = self._since_s
             self.print_s += seen_s
             if self._table_age == 0 and self.print_s > 60.0:
                 self._anchor(at_s)
@@ -575,7 +605,7 @@ class PowerSense:
         belief[PRINT_LOW] += belief[HEAT]
         belief[HEAT] = 0.0
         recent = sorted(self._ys[-24:])
-        self._run_low, self._table_age = recent[len(recent) // 4], 0
+        self._run_low, self._table_age = recent[len(recent) // 8], 0
         self._label, self._since_s = "printing", at_s
         self.print_s = max(self.print_s, PRINT_LEAST_S)
 
@@ -599,6 +629,7 @@ class PowerSense:
         if self._run_low is not None and self.print_s > 900.0:
             self.levels.run_over(self._run_low)
         self.run_since_s, self.pause_since_s, self.print_s = None, None, 0.0
+        self.print_from_s = None
         self._run_low, self._table_age = None, 0
 
     def _fell(self, until_s: float) -> float | None:
@@ -607,26 +638,48 @@ class PowerSense:
         The split of the run's last low readings into two means that explains most (least squares); it must
         save as many watts as a pause does and stand out of the wandering of the motion.
         """
-        if self._run_low is None or self.run_since_s is None:
+        if self.run_since_s is None:
             return None
-        heat = self.levels.levels["heat"].mean
-        bound = self._run_low + max(0.12, 0.5 * (heat - self._run_low))
         floor = self.levels.levels["idle"].mean + 0.2
-        from_s = self.run_since_s + 60.0
-        lows = [
-            (t, math.expm1(y))
-            for t, y in zip(self._times, self._ys, strict=True)
-            if from_s < t < until_s and floor < y < bound
+        from_s = self.run_since_s + HEAT_LIMIT_S / 2.0
+        if self.print_from_s is not None:
+            from_s = self.print_from_s + 240.0  # an averaged bed settles for some minutes
+        seen = [
+            (t, y) for t, y in zip(self._times, self._ys, strict=True) if from_s < t < until_s and floor < y
         ]
-        split = _best_split([w for _, w in lows])
-        if split is None:
-            return None
-        index, before, after, error = split
-        saved = before - after
+        bound = self._low_bound([y for _, y in seen])
+        lows = [(t, math.expm1(y)) for t, y in seen if y < bound]
         least = max(LEAST_SAVED_W, 0.45 * self.levels.pause_w)
-        if saved < least or saved < 4.0 * error or until_s - lows[index][0] < HOLD_LEAST_S:
-            return None
-        return 0.5 * (lows[index - 1][0] + lows[index][0])
+        first = 0
+        for _ in range(4):
+            part = [w for _, w in lows[first:]]
+            split = _best_split(part)
+            if split is None:
+                return None
+            index, before, after, error = split
+            saved = before - after
+            if saved < least or saved < 4.0 * error:
+                return None
+            if until_s - lows[first + index][0] < HOLD_LEAST_S:
+                return None
+            if _steady(part[index:], after, 0.4 * saved):
+                return 0.5 * (lows[first + index - 1][0] + lows[first + index][0])
+            first += index  # it rose again: a pause, not the end; look behind it
+        return None
+
+    def _low_bound(self, ys: list[float]) -> float:
+        """Upper bound (in y) of the readings with the bed off; infinite where the bed's power comes averaged."""
+        if len(ys) < 2 * SPLIT_LEAST:
+            return math.inf
+        low, high = _two_means(ys)
+        heat = self.levels.levels["heat"].mean
+        if high - low < 0.45 or high < heat - 0.35:
+            return math.inf
+        middle = 0.5 * (low + high)
+        if self._run_low is not None and self.print_s >= ANCHOR_S and self._run_low < middle:
+            return min(middle, self._run_low + 0.25)
+        lows = sorted(y for y in ys if y < middle)
+        return min(middle, lows[len(lows) // 2] + 0.3)
 
     def _at_rest(self) -> bool:
         """Low and steady for ten minutes without any heater's burst: idle, whatever the levels say."""
@@ -723,6 +776,7 @@ class PowerSense:
             "run_since": [self.run_since_s, self.run_known],
             "pause_since_s": self.pause_since_s,
             "print_s": self.print_s,
+            "print_from_s": self.print_from_s,
             "power_w": self.power_w,
             "interval_s": round(self.interval_s, 2),
             "rejected": self.rejected,
@@ -742,6 +796,7 @@ class PowerSense:
         self.build = None if build is None else PowerBuild(*build)
         self.run_since_s, self.run_known = state.get("run_since", (None, False))
         self.pause_since_s = state.get("pause_since_s")
+        self.print_from_s = state.get("print_from_s")
         self.print_s, self.power_w = float(state.get("print_s", 0.0)), state.get("power_w")
         self.interval_s = float(state.get("interval_s", 10.0))
         self.rejected = int(state.get("rejected", 0))

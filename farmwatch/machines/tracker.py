@@ -12,6 +12,7 @@ from farmwatch.machines.builds import Build, build_id, conclude
 from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.signature import PowerSense
 from farmwatch.machines.state import BUSY, step
+from farmwatch.machines.trail import Trail
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import Effect, Keep, MachinePlan, Note, Observed, Said, SourcePlan, Value
 from farmwatch.words.timers import Timers
@@ -49,6 +50,7 @@ class MachineTrack:
         self.waiting_since_s: float | None = None
         self.build: Build | None = None
         self.last_build: Build | None = None
+        self.trail = Trail()
         self.latest: dict[str, Value] = {}
         self.last_known: dict[str, tuple[float, Value]] = {}
         self.mains_lost: Callable[[], bool] = lambda: False
@@ -269,7 +271,7 @@ class MachineTrack:
             self._clear(now_s, "the next build has begun; nobody had said that the bed was clear", effects)
         build = Build(build_id(self.name, started_s), self.name, started_s, because=because)
         build.from_wh = self.wh_at(started_s)
-        self.build = build
+        self.build, self.trail = build, Trail()
         said = self._said
         if said is not None and now_s - said["at_s"] <= NAMED_AHEAD_S:
             build.job, build.material, build.planned_s = said["job"], said["material"], said["planned_s"]
@@ -336,6 +338,7 @@ class MachineTrack:
         until_wh = self.wh_at(ended_s)
         if until_wh is not None and build.from_wh is not None:
             build.energy_wh = max(0.0, until_wh - build.from_wh)
+        build.estimates = self.trail.picked(build.started_s, ended_s)
         self._estimator.ended(build.id, ended_s, result)
         self.build, self.last_build = None, build
         self._heating_since_s = None

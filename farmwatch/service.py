@@ -1,0 +1,38 @@
+"""Talks to a service manager by the sd_notify protocol: ready, alive, stopping. Silent where there is none."""
+
+import os
+import socket
+import time
+
+
+class ServiceManager:
+    """Datagrams to ``$NOTIFY_SOCKET`` (systemd's sd_notify(3)); every call is cheap and never raises."""
+
+    def __init__(self) -> None:
+        self._path = os.environ.get("NOTIFY_SOCKET", "")
+        self._last_s = 0.0
+
+    def _send(self, text: str) -> None:
+        if not self._path:
+            return
+        address = "\0" + self._path[1:] if self._path.startswith("@") else self._path
+        try:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as door:
+                door.sendto(text.encode(), address)
+        except OSError:
+            return
+
+    def ready(self, status: str) -> None:
+        """Started."""
+        self._send(f"READY=1\nSTATUS={status}")
+
+    def alive(self) -> None:
+        """The brain has just made progress; told at most every five seconds."""
+        now_s = time.monotonic()
+        if now_s - self._last_s >= 5.0:
+            self._last_s = now_s
+            self._send("WATCHDOG=1")
+
+    def stopping(self) -> None:
+        """An orderly stop has begun."""
+        self._send("STOPPING=1")
