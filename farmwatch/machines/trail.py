@@ -51,7 +51,7 @@ def class_of(basis: str) -> str:
     """The class of a basis, without its numbers and names.
 
     >>> class_of("7 builds of pane-clip"), class_of("all 12 builds of the shop that ran so long: x")
-    ("this job's history", "all builds of the shop")
+    ("this job's history", 'all builds of the shop')
     >>> class_of("reported remaining time, corrected by 3 builds of vent-collar")
     'reported remaining time'
     """
