@@ -1,0 +1,217 @@
+"""Mishaps: what each kind of fault does to the world, as a table of handlers."""
+
+from collections.abc import Callable
+from random import Random
+from typing import Protocol
+
+from farmwatch.scenario.bench import PRINT, Bench
+from farmwatch.scenario.devices import GARBAGE, Feed, Room
+from farmwatch.scenario.script import Fault
+from farmwatch.scenario.truth import TruthOutage
+
+RETRY_S = 600.0
+
+
+class Stage(Protocol):
+    """What mishaps can do to the world."""
+
+    benches: dict[str, Bench]
+    feeds: list[Feed]
+    room: Room
+    live: dict[str, bool]
+
+    def at(self, at_s: float, act: Callable[[float], None]) -> None:
+        """Have something done at a time."""
+        ...
+
+    def lost(self, cause: str, place: str, now_s: float) -> TruthOutage:
+        """An outage begins."""
+        ...
+
+    def end_build(self, bench: Bench, result: str, now_s: float) -> None:
+        """A build ends."""
+        ...
+
+    def hold_up(self, bench: Bench, now_s: float) -> None:
+        """A build is paused."""
+        ...
+
+    def go_on(self, bench: Bench, now_s: float) -> None:
+        """A paused build goes on."""
+        ...
+
+    def connect(self, now_s: float) -> None:
+        """The broker is there again: retained messages come."""
+        ...
+
+    def disconnect(self, now_s: float) -> None:
+        """The broker is gone."""
+        ...
+
+    def daytime(self, now_s: float) -> bool:
+        """Whether somebody would come when called."""
+        ...
+
+
+def happen(stage: Stage, fault: Fault, rng: Random, now_s: float) -> None:
+    """Let a fault happen; one that finds nothing to happen to tries again later."""
+    if not HANDLERS[fault.kind](stage, fault, rng, now_s):
+        stage.at(now_s + RETRY_S, lambda at_s: happen(stage, fault, rng, at_s))
+
+
+def _printing(stage: Stage, rng: Random, least_s: float) -> Bench | None:
+    """A machine that reports, is well into a build and has at least `least_s` to go."""
+    fit = [
+        bench
+        for bench in stage.benches.values()
+        if bench.spec.panel and bench.mode == PRINT and bench.worked_s > 600 and bench.total_s - bench.worked_s > least_s
+    ]
+    return rng.choice(fit) if fit else None
+
+
+def _run_out(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    bench = _printing(stage, rng, 1500.0)
+    if bench is None:
+        return False
+    stage.hold_up(bench, now_s)
+    if stage.daytime(now_s):
+        stage.at(now_s + fault.lasts_s, lambda at_s: stage.go_on(bench, at_s))
+    return True
+
+
+def _failed(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del fault
+    bench = _printing(stage, rng, 1800.0)
+    if bench is None:
+        return False
+    stage.end_build(bench, "failed", now_s)
+    return True
+
+
+def _dark(stage: Stage, circuits: list[str], cause: str, lasts_s: float, now_s: float) -> bool:
+    outage = stage.lost(cause, circuits[0] if cause == "circuit" else "site", now_s)
+    for name in circuits:
+        stage.live[name] = False
+
+    def back(at_s: float) -> None:
+        outage.ended_s = at_s
+        for name in circuits:
+            stage.live[name] = True
+
+    stage.at(now_s + lasts_s, back)
+    return True
+
+
+def _blip(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del rng
+    return _dark(stage, list(stage.live), "blip", fault.lasts_s, now_s)
+
+
+def _site(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del rng
+    return _dark(stage, list(stage.live), "site", fault.lasts_s, now_s)
+
+
+def _circuit(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del rng
+    return _dark(stage, [fault.place], "circuit", fault.lasts_s, now_s)
+
+
+def _silence(stage: Stage, feeds: list[Feed], lasts_s: float, now_s: float) -> None:
+    for feed in feeds:
+        feed.silent = True
+
+    def back(_at_s: float) -> None:
+        for feed in feeds:
+            feed.silent = False
+
+    stage.at(now_s + lasts_s, back)
+
+
+def _plugs(stage: Stage) -> dict[str, list[Feed]]:
+    """Feeds of each plug that reports over MQTT, by machine."""
+    found: dict[str, list[Feed]] = {}
+    for feed in stage.feeds:
+        if feed.kind == "plug" and feed.via == "mqtt" and feed.bench is not None:
+            found.setdefault(feed.bench.spec.name, []).append(feed)
+    return found
+
+
+def _plug_silent(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    plugs = _plugs(stage)
+    name = rng.choice(sorted(plugs))
+    outage = stage.lost("plug", name, now_s)
+    _silence(stage, plugs[name], fault.lasts_s, now_s)
+
+    def back(at_s: float) -> None:
+        outage.ended_s = at_s
+
+    stage.at(now_s + fault.lasts_s, back)
+    return True
+
+
+def _plug_reboot(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    plugs = _plugs(stage)
+    feeds = plugs[rng.choice(sorted(plugs))]
+    _silence(stage, feeds, fault.lasts_s, now_s)
+    for feed in feeds:
+        feed.base_wh = -feed.bench.energy_wh if feed.bench is not None else 0.0
+    return True
+
+
+def _http_lost(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    feed = rng.choice([feed for feed in stage.feeds if feed.via == "http"])
+    _silence(stage, [feed], fault.lasts_s, now_s)
+    return True
+
+
+def _garbage(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del now_s
+    feed = rng.choice([feed for feed in stage.feeds if feed.kind == "panel" and feed.via == "mqtt" and feed.alive])
+    feed.garbage = [GARBAGE[i % len(GARBAGE)] for i in range(int(fault.lasts_s))]
+    return True
+
+
+def _broker(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del rng
+    outage = stage.lost("broker", "site", now_s)
+    stage.room.broker = False
+    stage.disconnect(now_s)
+
+    def back(at_s: float) -> None:
+        outage.ended_s = at_s
+        stage.room.broker = True
+        stage.connect(at_s)
+
+    stage.at(now_s + fault.lasts_s, back)
+    return True
+
+
+def _network(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
+    del rng
+    outage = stage.lost("network", "site", now_s)
+    stage.room.network = stage.room.broker = False
+    stage.disconnect(now_s)
+
+    def back(at_s: float) -> None:
+        outage.ended_s = at_s
+        stage.room.network = stage.room.broker = True
+        stage.connect(at_s)
+
+    stage.at(now_s + fault.lasts_s, back)
+    return True
+
+
+HANDLERS: dict[str, Callable[[Stage, Fault, Random, float], bool]] = {
+    "run_out": _run_out,
+    "failed": _failed,
+    "blip": _blip,
+    "site": _site,
+    "circuit": _circuit,
+    "plug_silent": _plug_silent,
+    "plug_reboot": _plug_reboot,
+    "http_lost": _http_lost,
+    "garbage": _garbage,
+    "broker": _broker,
+    "network": _network,
+}
