@@ -169,15 +169,22 @@ class _Loading:
         return dict(values)
 
     def read_secrets(self, folder_name: object) -> dict[str, Any]:
-        folders = [self.path.parent / Path(str(folder_name)).expanduser()]
-        if given := os.environ.get("CREDENTIALS_DIRECTORY"):  # systemd's LoadCredential=
-            folders.insert(0, Path(given))
+        given = os.environ.get("CREDENTIALS_DIRECTORY")  # systemd's LoadCredential= (systemd.exec(5))
+        folder = self.path.parent / Path(str(folder_name)).expanduser()
         found: dict[str, Any] = {}
-        for folder in reversed(folders):
-            if folder.is_dir():
-                for file in sorted(folder.iterdir()):
-                    if not file.name.startswith("."):
-                        self.read_secret(file, found)
+        for place in (folder, Path(given)) if given else (folder,):
+            try:
+                files = sorted(place.iterdir())
+            except (FileNotFoundError, NotADirectoryError):
+                continue
+            except OSError as error:
+                if not given:  # beside credentials, the folder is for the service manager alone
+                    near = f"the user that runs Farmwatch must own it: chown -R USER {place}"
+                    self.problems.append(Problem(str(place), None, "secrets_dir", error.strerror or "", near))
+                continue
+            for file in files:
+                if not file.name.startswith("."):
+                    self.read_secret(file, found)
         return {"secrets": found} if found else {}
 
     def read_secret(self, file: Path, found: dict[str, Any]) -> None:
