@@ -239,6 +239,8 @@ class Levels:
     pauses: float = 0.0
     between: float = RUN_SPREAD
     runs: int = 0
+    holds: float = 0.0
+    ends: float = 0.0
 
     def set(self, name: str, watts: float) -> None:
         """Fix a level by hand; it is no longer learnt.
@@ -273,6 +275,7 @@ class Levels:
             "levels": rows,
             "pause": [round(self.pause_w, 2), round(self.pauses, 2)],
             "between": [round(self.between, 4), self.runs],
+            "holds": [round(self.holds, 2), round(self.ends, 2)],
         }
 
     @classmethod
@@ -287,7 +290,24 @@ class Levels:
         self.pause_w, self.pauses = map(float, state.get("pause", (PAUSE_DROP_W[0], 0.0)))
         between, runs = state.get("between", (RUN_SPREAD, 0))
         self.between, self.runs = float(between), int(runs)
+        self.holds, self.ends = map(float, state.get("holds", (0.0, 0.0)))
         return self
+
+    def hold_doubt(self) -> tuple[float, float]:
+        """Standard errors, and watts saved, from which a fall counts as heaters held after the end.
+
+        A machine that held before is believed sooner than one that never did.
+        """
+        share = (self.holds + 0.7) / (self.ends + 2.0)
+        doubt = 5.0 - 2.5 * min(1.0, share / 0.7)
+        if self.ends >= 3.0 and share < 0.2:
+            doubt = 8.0
+        return doubt, max(LEAST_SAVED_W, 0.45 * self.pause_w)
+
+    def end_seen(self, *, held: bool) -> None:
+        """One more end, with or without heaters held after it; some twenty are remembered."""
+        self.ends = self.ends * 0.95 + 1.0
+        self.holds = self.holds * 0.95 + held
 
     def run_over(self, low: float) -> None:
         """A build's own low level (in y) once it is over: the next one lies as far off as they do."""
@@ -621,9 +641,10 @@ class PowerSense:
         build, end_s = self.build, self._began(REST, at_s)
         if build is not None and build.end_s is None:
             fell_s = self._fell(end_s)
-            if fell_s is None:
+            if fell_s is None and self.print_s >= ANCHOR_S and self._label == "paused":
                 fell_s = self.pause_since_s
             held = fell_s is not None
+            self.levels.end_seen(held=held)
             end_s = end_s if fell_s is None else min(end_s, fell_s)
             self.build = PowerBuild(build.start_s, max(end_s, build.start_s), at_s, build.start_known, held)
         if self._run_low is not None and self.print_s > 900.0:
@@ -648,8 +669,14 @@ class PowerSense:
             (t, y) for t, y in zip(self._times, self._ys, strict=True) if from_s < t < until_s and floor < y
         ]
         bound = self._low_bound([y for _, y in seen])
-        lows = [(t, math.expm1(y)) for t, y in seen if y < bound]
-        least = max(LEAST_SAVED_W, 0.45 * self.levels.pause_w)
+        for limit in (bound, self._run_low + 0.25 if self._run_low is not None else bound, math.inf):
+            at_s = self._split_of([(t, math.expm1(y)) for t, y in seen if y < limit], until_s)
+            if at_s is not None:
+                return at_s
+        return None
+
+    def _split_of(self, lows: list[tuple[float, float]], until_s: float) -> float | None:
+        doubt, least = self.levels.hold_doubt()
         first = 0
         for _ in range(4):
             part = [w for _, w in lows[first:]]
@@ -658,7 +685,7 @@ class PowerSense:
                 return None
             index, before, after, error = split
             saved = before - after
-            if saved < least or saved < 4.0 * error:
+            if saved < least or saved < doubt * error:
                 return None
             if until_s - lows[first + index][0] < HOLD_LEAST_S:
                 return None
@@ -673,7 +700,8 @@ class PowerSense:
             return math.inf
         low, high = _two_means(ys)
         heat = self.levels.levels["heat"].mean
-        if high - low < 0.45 or high < heat - 0.35:
+        top = sorted(ys)[len(ys) * 19 // 20]  # smeared bursts pull the centre down, not the top
+        if high - low < 0.45 or top < heat - 0.35:
             return math.inf
         middle = 0.5 * (low + high)
         if self._run_low is not None and self.print_s >= ANCHOR_S and self._run_low < middle:
