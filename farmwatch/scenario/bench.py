@@ -39,9 +39,32 @@ class Bench:
     """
 
     __slots__ = (
-        "_bed_decay", "_bed_heat_w", "_noise", "_nozzle_decay", "bed_c", "bed_g", "bed_on", "bed_set_c", "bed_w",
-        "energy_wh", "full", "heated", "index", "job", "mode", "nozzle_c", "nozzle_set_c", "nozzle_w", "nominal_s",
-        "rest_w", "spec", "total_s", "until_s", "watts", "word", "worked_s",
+        "_bed_decay",
+        "_bed_heat_w",
+        "_noise",
+        "_nozzle_decay",
+        "bed_c",
+        "bed_g",
+        "bed_on",
+        "bed_set_c",
+        "bed_w",
+        "energy_wh",
+        "full",
+        "heated",
+        "index",
+        "job",
+        "mode",
+        "nominal_s",
+        "nozzle_c",
+        "nozzle_set_c",
+        "nozzle_w",
+        "rest_w",
+        "spec",
+        "total_s",
+        "until_s",
+        "watts",
+        "word",
+        "worked_s",
     )  # fmt: skip
 
     def __init__(self, spec: MachineSpec, index: int, air_c: float) -> None:
@@ -79,9 +102,15 @@ class Bench:
         """Stop in mid-build; the heaters hold."""
         self.mode = PAUSE
 
+    def doze(self) -> None:
+        """In a long pause the nozzle is left to cool."""
+        self.nozzle_set_c = 0.0
+
     def resume(self) -> None:
-        """Go on."""
-        self.mode = PRINT
+        """Go on, after heating up again where that is needed."""
+        if self.job is not None and not self.nozzle_set_c:
+            self.nozzle_set_c = MATERIALS[self.job.material].nozzle_c
+        self.mode = PRINT if self.hot else HEAT
 
     def over(self, word: str, now_s: float) -> None:
         """The build has ended as `word` says: "done", "failed" or "cancelled"."""
@@ -129,7 +158,7 @@ class Bench:
         nozzle_set_c = self.nozzle_set_c
         if nozzle_set_c:
             wanted_w = NOZZLE_G * (nozzle_set_c - air_c) + NOZZLE_GAIN * (nozzle_set_c - self.nozzle_c)
-            self.nozzle_w = 0.0 if wanted_w < 0.0 else NOZZLE_W if wanted_w > NOZZLE_W else wanted_w
+            self.nozzle_w = 0.0 if wanted_w < 0.0 else min(wanted_w, NOZZLE_W)
         else:
             self.nozzle_w = 0.0
         watts = spec.idle_w + self.nozzle_w + (self.bed_w if self.bed_on else 0.0)

@@ -13,7 +13,15 @@ from farmwatch.scenario.site import AIR_TOPIC, link_topic, panel_address, plug_a
 
 PANEL_WORDS = {OFF: "IDLE", BOOT: "IDLE", REST: "IDLE", HEAT: "WARM", PRINT: "RUN", PAUSE: "HOLD", HOLD: "END"}
 PANEL_ENDS = {"": "IDLE", "done": "END", "failed": "FAULT", "cancelled": "STOP"}
-POLLED_WORDS = {OFF: "ready", BOOT: "ready", REST: "ready", HEAT: "work", PRINT: "work", PAUSE: "wait", HOLD: "complete"}
+POLLED_WORDS = {
+    OFF: "ready",
+    BOOT: "ready",
+    REST: "ready",
+    HEAT: "work",
+    PRINT: "work",
+    PAUSE: "wait",
+    HOLD: "complete",
+}
 POLLED_ENDS = {"": "ready", "done": "complete", "failed": "alarm", "cancelled": "halted"}
 
 _jitter = Random("farmwatch jitter")
@@ -119,11 +127,9 @@ def _panel_json(bench: Bench, room: Room) -> Callable[[float], bytes]:
             name, pct, left = "null", 0.0, "null"
         else:
             name, pct = f'"{job.name}"', 100.0 * bench.progress()
-            left = "%d" % (bench.remaining_s() / 60.0 + 0.5)
-        return (
-            form
-            % (at_s, word, name, pct, left, bench.bed_c + noise, bench.bed_set_c, bench.nozzle_c - noise, bench.nozzle_set_c)
-        ).encode()
+            left = str(int(bench.remaining_s() / 60.0 + 0.5))
+        bed_c, nozzle_c = bench.bed_c + noise, bench.nozzle_c - noise
+        return (form % (at_s, word, name, pct, left, bed_c, bench.bed_set_c, nozzle_c, bench.nozzle_set_c)).encode()
 
     return make
 
@@ -139,7 +145,7 @@ def _polled_json(bench: Bench, room: Room) -> Callable[[float], bytes]:
         if job is None:
             task = "null"
         else:
-            task = '{"name":"%s","done":%.4f,"left_s":%d}' % (job.name, bench.progress(), bench.remaining_s())
+            task = f'{{"name":"{job.name}","done":{bench.progress():.4f},"left_s":{bench.remaining_s():.0f}}}'
         return (
             form
             % (word, task, bench.bed_c + noise, bench.bed_set_c, bench.nozzle_c, bench.nozzle_set_c, at_s % 864_000)

@@ -43,6 +43,10 @@ class Stage(Protocol):
         """A paused build goes on."""
         ...
 
+    def result(self, bench: Bench) -> str | None:
+        """How the build on the bed has ended."""
+        ...
+
     def next_round_s(self, now_s: float) -> float:
         """When somebody will come by next."""
         ...
@@ -102,7 +106,7 @@ class Walk:
             self._again.append(bench)
             return 10.0
         cleared_s = now_s + rng.uniform(50.0, 140.0)
-        failed = not bench.spec.panel and bench.word == "failed"
+        failed = not bench.spec.panel and stage.result(bench) == "failed"
         starts = rng.random() < START
         says = not starts or rng.random() < CLEARING_SAID
 

@@ -25,15 +25,15 @@ FIRST_DAY: tuple[tuple[str, float, float], ...] = (
     # kind, shortest and longest seconds
     ("run_out", 500.0, 1150.0),
     ("failed", 0.0, 0.0),
-    ("blip", 2.0, 2.0),
     ("site", 520.0, 560.0),
+    ("blip", 2.0, 2.0),
     ("plug_silent", 1200.0, 1200.0),
     ("broker", 20.0, 20.0),
     ("garbage", 7.0, 9.0),
     ("plug_reboot", 8.0, 12.0),
     ("http_lost", 35.0, 55.0),
 )
-"""What every first day holds, in random order but for the first two, which need a build to happen to."""
+"""What every first day holds, in random order but for the first three, which need builds to happen to."""
 
 SECOND_DAY = ("circuit", 480.0, 840.0)
 
@@ -57,9 +57,9 @@ def faults(seed: int, day: int) -> list[Fault]:
     """The mishaps of a day in time order. They keep apart, so that each can be told from the others."""
     rng = Random(f"{seed} faults {day}")
     if day == 0:
-        rows = list(FIRST_DAY[:2])
+        rows = list(FIRST_DAY[:3])
         rng.shuffle(rows)
-        late = list(FIRST_DAY[2:])
+        late = list(FIRST_DAY[3:])
         rng.shuffle(late)
         drawn = rows + late
     else:

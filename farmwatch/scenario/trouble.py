@@ -4,12 +4,14 @@ from collections.abc import Callable
 from random import Random
 from typing import Protocol
 
-from farmwatch.scenario.bench import PRINT, Bench
+from farmwatch.scenario.bench import BUSY, PRINT, Bench
 from farmwatch.scenario.devices import GARBAGE, Feed, Room
 from farmwatch.scenario.script import Fault
 from farmwatch.scenario.truth import TruthOutage
 
 RETRY_S = 600.0
+FIRST_OUTAGE_S, BUSY_LEAST = 480.0, 7
+"""A long outage waits until so many machines are at work: one that finds them idle shows nothing."""
 
 
 class Stage(Protocol):
@@ -48,6 +50,10 @@ class Stage(Protocol):
         """The broker is gone."""
         ...
 
+    def quiet(self, now_s: float) -> bool:
+        """Whether nothing is amiss just now."""
+        ...
+
     def daytime(self, now_s: float) -> bool:
         """Whether somebody would come when called."""
         ...
@@ -55,17 +61,14 @@ class Stage(Protocol):
 
 def happen(stage: Stage, fault: Fault, rng: Random, now_s: float) -> None:
     """Let a fault happen; one that finds nothing to happen to tries again later."""
-    if not HANDLERS[fault.kind](stage, fault, rng, now_s):
+    if not (stage.quiet(now_s) and HANDLERS[fault.kind](stage, fault, rng, now_s)):
         stage.at(now_s + RETRY_S, lambda at_s: happen(stage, fault, rng, at_s))
 
 
 def _printing(stage: Stage, rng: Random, least_s: float) -> Bench | None:
     """A machine that reports, is well into a build and has at least `least_s` to go."""
-    fit = [
-        bench
-        for bench in stage.benches.values()
-        if bench.spec.panel and bench.mode == PRINT and bench.worked_s > 600 and bench.total_s - bench.worked_s > least_s
-    ]
+    printing = [bench for bench in stage.benches.values() if bench.spec.panel and bench.mode == PRINT]
+    fit = [bench for bench in printing if bench.worked_s > 600 and bench.total_s - bench.worked_s > least_s]
     return rng.choice(fit) if fit else None
 
 
@@ -109,6 +112,8 @@ def _blip(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
 
 def _site(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
     del rng
+    if fault.lasts_s >= FIRST_OUTAGE_S and sum(bench.mode in BUSY for bench in stage.benches.values()) < BUSY_LEAST:
+        return False
     return _dark(stage, list(stage.live), "site", fault.lasts_s, now_s)
 
 
@@ -167,7 +172,10 @@ def _http_lost(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
 
 def _garbage(stage: Stage, fault: Fault, rng: Random, now_s: float) -> bool:
     del now_s
-    feed = rng.choice([feed for feed in stage.feeds if feed.kind == "panel" and feed.via == "mqtt" and feed.alive])
+    panels = [feed for feed in stage.feeds if feed.kind == "panel" and feed.via == "mqtt" and feed.alive]
+    if not panels:
+        return False
+    feed = rng.choice(panels)
     feed.garbage = [GARBAGE[i % len(GARBAGE)] for i in range(int(fault.lasts_s))]
     return True
 

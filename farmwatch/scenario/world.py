@@ -39,6 +39,11 @@ SPREAD = 0.025  # standard deviation of a build's duration, cut at twice that
 LIVELY_S = (-330.0, 150.0, 600.0, 1200.0, 2000.0, 3000.0)
 """Around the time that a demonstration goes live, some builds shall end: offsets in seconds."""
 
+DOZE_S = 1800.0
+"""After so long in a pause a machine lets its nozzle cool."""
+QUIET_S = 300.0
+"""Mishaps keep so far from the end of an outage."""
+
 _AT = itemgetter(0)
 
 
@@ -65,6 +70,8 @@ class World:
         sample_s: float = 10.0,
     ) -> None:
         self.seed, self.start_s = seed, float(math.floor(start_s))
+        self._floor_s = self.start_s  # what came in before this is forgotten
+        self._waiting: list[Input] = []  # what the last step made and nobody has taken yet
         self._interval_s, self._offset_s, self._lively_s = interval_s, utc_offset_s, lively_s
         self._sample_steps = round(sample_s / STEP_S)
         self._reset()
@@ -98,8 +105,8 @@ class World:
     def _reset(self) -> None:
         rng = Random(f"{self.seed} world")
         self._step_s, self._steps = self.start_s, 0
-        self._floor_s = self.start_s  # what came in before this is forgotten
-        self._waiting: list[Input] = []
+        self._floor_s = self.start_s
+        self._waiting = []
         self._said: list[Input] = []
         self._heap: list[tuple[float, int, Callable[[float], None]]] = []
         self._acts = 0
@@ -223,20 +230,23 @@ class World:
             self._said = []
         self._render(now_s, out)
         out.sort(key=_AT)
-        now_s += STEP_S
         for bench in benches:
             bench.integrate(air_c)
-            mode = bench.mode
-            if mode == PRINT:
-                bench.worked_s += STEP_S
-                if bench.worked_s >= bench.total_s:
-                    self.end_build(bench, "done", now_s)
-            elif mode == REST:
-                if bench.heated:
-                    self._cooling(bench, now_s)
-            elif mode != PAUSE and mode != OFF:
-                self._moment(bench, now_s)
-        self._step_s, self._steps = now_s, step + 1
+            self._proceed(bench, now_s + STEP_S)
+        self._step_s, self._steps = now_s + STEP_S, step + 1
+
+    def _proceed(self, bench: Bench, now_s: float) -> None:
+        """What the end of a step brings for a machine."""
+        mode = bench.mode
+        if mode == PRINT:
+            bench.worked_s += STEP_S
+            if bench.worked_s >= bench.total_s:
+                self.end_build(bench, "done", now_s)
+        elif mode == REST:
+            if bench.heated:
+                self._cooling(bench, now_s)
+        elif mode in (HEAT, BOOT, HOLD):
+            self._moment(bench, now_s)
 
     def _render(self, now_s: float, out: list[Input]) -> None:
         """What all devices send within the step."""
@@ -359,8 +369,15 @@ class World:
     def hold_up(self, bench: Bench, now_s: float) -> None:
         """A build is paused."""
         bench.pause()
-        self._paused[bench.spec.name] = now_s
+        name = bench.spec.name
+        self._paused[name] = now_s
         self._note(bench, now_s)
+
+        def rest(_at_s: float) -> None:
+            if self._paused.get(name) == now_s:
+                bench.doze()
+
+        self.at(now_s + DOZE_S, rest)
 
     def go_on(self, bench: Bench, now_s: float) -> None:
         """A paused build goes on, if it still waits."""
@@ -383,6 +400,15 @@ class World:
         outage = TruthOutage(cause, place, now_s)
         self.truth.outages.append(outage)
         return outage
+
+    def quiet(self, now_s: float) -> bool:
+        """Whether nothing is amiss just now, so that the next mishap can be told from the last."""
+        return all(row.ended_s is not None and row.ended_s < now_s - QUIET_S for row in self.truth.outages[-6:])
+
+    def result(self, bench: Bench) -> str | None:
+        """How the build on the bed has ended."""
+        build = self._builds.get(bench.spec.name)
+        return None if build is None else build.result
 
     def connect(self, now_s: float) -> None:
         """The broker is there: retained messages come once more, marked so."""

@@ -56,13 +56,12 @@ class SimulatedSource:
 
     async def _play(self, deliver: Deliver, to_s: float) -> None:
         vias = self._vias
-        count, until = 0, time.monotonic() + SLICE_S
-        for item in self.world.inputs(self._from_s, to_s):
+        until = time.monotonic() + SLICE_S
+        for count, item in enumerate(self.world.inputs(self._from_s, to_s), 1):
             via = getattr(item, "via", None)
             if via is None or via in vias:
                 deliver(item)
             self._from_s = item.at_s
-            count += 1
             if count % LOOK_AHEAD == 0 and time.monotonic() > until:
                 await asyncio.sleep(0)
                 until = time.monotonic() + SLICE_S
