@@ -63,6 +63,14 @@ def connect(path: Path | str) -> sqlite3.Connection:
     return connection
 
 
+def connect_read_only(path: Path) -> sqlite3.Connection:
+    """A connection that changes nothing; unlike the last writer it leaves the log in place when it closes."""
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    connection = sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None, check_same_thread=False)
+    connection.text_factory = _text
+    return connection
+
+
 def _text(raw: bytes) -> str:
     return raw.decode("utf-8", errors="surrogateescape")
 

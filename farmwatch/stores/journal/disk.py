@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Self, TextIO
 
 from farmwatch.ports import OutboxRow
-from farmwatch.sqlitefile import connect, is_damage, looks_sound, store_error
+from farmwatch.sqlitefile import connect, connect_read_only, is_damage, looks_sound, store_error
 from farmwatch.stores.journal import salvage
 from farmwatch.stores.journal.schema import (
     APPLICATION_ID,
@@ -23,6 +23,7 @@ from farmwatch.stores.journal.schema import (
     KEEP_NOTES,
     KEEP_SENT,
     NEWEST_BELIEVABLE,
+    VERSION,
     Unusable,
     crc_of,
     migrate,
@@ -138,7 +139,7 @@ class SqliteJournal:
         else:
             sql = "SELECT at_s, kind, doc FROM note WHERE kind = ? AND at_s >= ? ORDER BY at_s DESC, id DESC LIMIT ?"
             rows = self._read(sql, (kind, since_s, limit))
-        return [{**json.loads(doc), "at_s": at_s, "kind": word} for at_s, word, doc in rows]
+        return [{**_doc(doc), "at_s": at_s, "kind": word} for at_s, word, doc in rows]
 
     def close(self) -> None:
         """Note the orderly stop, checkpoint, close. Safe to call twice."""
@@ -399,6 +400,15 @@ def _dump(doc: dict[str, Any]) -> str:
     return json.dumps(doc, separators=(",", ":"))
 
 
+def _doc(text: str) -> dict[str, Any]:
+    """A note's document; what has rotted on the card shows as such and hides nothing else."""
+    try:
+        doc = json.loads(text)
+    except ValueError:
+        doc = None
+    return doc if isinstance(doc, dict) else {"unreadable": text}
+
+
 def _message(doc: str) -> Message:
     values = json.loads(doc)
     known = {name: values[name] for name in MESSAGE_FIELDS if name in values}
@@ -438,33 +448,38 @@ def _open_sound(path: Path) -> tuple[sqlite3.Connection, str]:
 
 
 def _try_open(path: Path) -> sqlite3.Connection | None:
-    """A connection, or None if the file is damaged."""
-    log = path.with_name(path.name + "-wal")
-    if log.exists() and log.stat().st_size and (not path.exists() or not path.stat().st_size):
-        return None  # SQLite would delete the log of an empty file
+    """A connection, or None if the file is damaged; a damaged file and its log are left as they are."""
+    if not _sound(path):
+        return None
     connection = connect(path)
     try:
-        if not _sound(connection, new=not path.stat().st_size):
-            connection.close()
-            return None
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA journal_size_limit = 8388608")
         if version_of(connection) == 0:
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         migrate(connection, path)
-    except BaseException as error:
+    except BaseException:
         connection.close()
-        if is_damage(error):
-            return None
         raise
     return connection
 
 
-def _sound(connection: sqlite3.Connection, *, new: bool) -> bool:
-    if new:
-        return True
-    version = version_of(connection)
-    if version == 0 or version > NEWEST_BELIEVABLE:
-        return False
-    return looks_sound(connection) and not missing_tables(connection) and salvage.all_readable(connection)
+def _sound(path: Path) -> bool:
+    """Whether the file may be opened for writing, found out without changing it."""
+    log = path.with_name(path.name + "-wal")
+    if not path.exists() or not path.stat().st_size:
+        return not (log.exists() and log.stat().st_size)  # SQLite would delete the log of an empty file
+    with contextlib.closing(connect_read_only(path)) as connection:
+        try:
+            version = version_of(connection)
+            if version == 0 or version > NEWEST_BELIEVABLE:
+                return False
+            if not looks_sound(connection):
+                return False
+            # The tables of another version are its migration's business.
+            return version != VERSION or (not missing_tables(connection) and salvage.all_readable(connection))
+        except sqlite3.DatabaseError as error:
+            if is_damage(error):
+                return False
+            raise

@@ -10,6 +10,7 @@ that a kill between any two of them leaves either the old file or the finished n
 """
 
 import contextlib
+import json
 import sqlite3
 import tempfile
 from pathlib import Path
@@ -20,6 +21,7 @@ from farmwatch.stores.journal.schema import COLUMNS, crc_of, migrate, missing_ta
 
 Rows = dict[str, list[tuple[Any, ...]]]
 PROBES = 50_000  # row numbers that are tried one by one between the readable ends of a table
+HOPELESS = 4_000  # that many failures on end: what hides there is more than some leaves, most likely the root
 
 
 def fill(connection: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> None:
@@ -45,7 +47,13 @@ def good(table: str, row: tuple[Any, ...]) -> bool:
         return isinstance(at_s, float) and isinstance(doc, str) and crc_of(str(message_id), doc) == crc
     kinds: dict[str, type] = {"at_s": float, "next_try_s": float, "created_s": float, "took_s": float, "value": float}
     kinds |= {"attempts": int, "ok": int}
-    return all(isinstance(v, kinds.get(name, str)) for name, v in zip(COLUMNS[table], row, strict=True))
+    if not all(isinstance(v, kinds.get(name, str)) for name, v in zip(COLUMNS[table], row, strict=True)):
+        return False
+    try:
+        "".join(value for value in row if isinstance(value, str)).encode()
+        return table != "note" or isinstance(json.loads(row[2]), dict)
+    except ValueError:
+        return False
 
 
 def all_readable(connection: sqlite3.Connection) -> bool:
@@ -129,10 +137,17 @@ def _rows_of(connection: sqlite3.Connection, table: str) -> tuple[list[tuple[Any
             ends.append(last if last is not None else (0 if order == "ASC" else max(found, default=0) + PROBES))
         else:
             return [found[n] for n in sorted(found)], not ends
+    failures = 0
     for number in range(ends[0] + 1, min(ends[1], ends[0] + PROBES)):
-        with contextlib.suppress(sqlite3.DatabaseError):
+        try:
             for _, *row in connection.execute(f"{select} WHERE rowid = ?", (number,)):
                 found[number] = tuple(row)
+        except sqlite3.DatabaseError:
+            failures += 1
+            if failures >= HOPELESS:
+                break
+        else:
+            failures = 0
     return [found[n] for n in sorted(found)], False
 
 
@@ -148,6 +163,8 @@ def _lend_first_page(copy: Path) -> None:
     page = bytearray(model.read_bytes()[:4096])
     count = copy.stat().st_size // 4096
     page[28:32] = count.to_bytes(4, "big")
+    if copy.with_name(copy.name + "-wal").exists():
+        page[18:20] = b"\2\2"  # it is to be read with a write-ahead log
     with copy.open("r+b") as file:
         file.write(page)
 
