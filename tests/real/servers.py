@@ -7,6 +7,7 @@ processes or threads serve, so that synchronous tests and tests of whole program
 
 import asyncio
 import contextlib
+import functools
 import getpass
 import gzip
 import os
@@ -440,7 +441,7 @@ class WebThread:
         self._loop.close()
 
     async def _start(self) -> None:
-        self._runner = web.ServerRunner(web.Server(self._handler), shutdown_timeout=0.1)
+        self._runner = web.ServerRunner(web.Server(self._handler, handler_cancellation=True), shutdown_timeout=0.1)
         await self._runner.setup()
         await web.TCPSite(self._runner, self.host, self.port, reuse_address=True).start()
 
@@ -539,6 +540,12 @@ class SmtpReceiver:
 MIB = 1024 * 1024
 
 
+@functools.cache
+def bomb() -> bytes:
+    """50 MiB of nothing in 50 kB of gzip."""
+    return gzip.compress(bytes(50 * MIB))
+
+
 class HttpDevice:
     """A device that is polled, well or badly behaved by path.
 
@@ -551,6 +558,7 @@ class HttpDevice:
     def __init__(self) -> None:
         self.body: bytes = b'{"power_w": 42.0}'
         self.authorization = "Bearer let-me-in"
+        bomb()  # made before anybody waits for it
         self.requests: list[Received] = []
         self.most_at_once: dict[str, int] = {}
         self._in_flight: dict[str, int] = {}
@@ -583,8 +591,7 @@ class HttpDevice:
             case ["huge"]:
                 return await self._stream(request, b" " * 65_536, 1_600, {"Content-Length": str(100 * MIB)})
             case ["bomb"]:
-                packed = gzip.compress(b" " * 50 * MIB)
-                return web.Response(body=packed, headers={"Content-Encoding": "gzip"})
+                return web.Response(body=bomb(), headers={"Content-Encoding": "gzip"})
             case ["gzip"]:
                 return web.Response(body=gzip.compress(self.body), headers={"Content-Encoding": "gzip"})
             case ["again", count]:
