@@ -28,13 +28,14 @@ class Reader:
         self.dropped = 0
 
     def put(self, message: bytes) -> None:
-        """Add a message, or replace all that wait by a call for a snapshot."""
-        if self._queue.full():
-            while not self._queue.empty():
-                self._queue.get_nowait()
-                self.dropped += 1
-            self._queue.put_nowait(None)
-        self._queue.put_nowait(message)
+        """Add a message; if there is no room, replace it and all that wait by a call for a snapshot."""
+        if not self._queue.full():
+            self._queue.put_nowait(message)
+            return
+        while not self._queue.empty():
+            self._queue.get_nowait()
+            self.dropped += 1
+        self._queue.put_nowait(None)
 
     async def get(self) -> bytes | None:
         """The next message; None asks for a snapshot."""
@@ -57,11 +58,12 @@ class Broadcast:
         """Something changed; never blocks."""
         self._changed.set()
 
-    def add(self) -> Reader:
-        """A page was opened."""
+    def add(self) -> tuple[Reader, bytes]:
+        """A page was opened: its queue, and the snapshot after which the queue's messages follow."""
+        first = event(self.snapshot())
         reader = Reader()
         self._readers.add(reader)
-        return reader
+        return reader, first
 
     def remove(self, reader: Reader) -> None:
         """A page was closed."""

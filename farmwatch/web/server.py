@@ -202,6 +202,7 @@ class WebServer:
                 web.get("/api/v1/history", self._get_history),
                 web.get("/api/v1/series", self._get_series),
                 web.post("/{path:.*}", self._post_push),
+                web.get("/{path:.*}", self._get_nothing),
             ]
         )
         return app
@@ -331,13 +332,13 @@ class WebServer:
         address = request.remote or ""
         if self._readers.get(address, 0) >= READERS_EACH or sum(self._readers.values()) >= READERS_IN_ALL:
             return guard.problem(503, "Too many open pages", "This one asks again every few seconds instead.")
+        reader, first = self._news.add()
         self._readers[address] = self._readers.get(address, 0) + 1
-        reader = self._news.add()
         try:
             response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"})
             await response.prepare(request)
             with contextlib.suppress(ConnectionError, TimeoutError):
-                await self._tell(request, response, reader.get)
+                await self._tell(request, response, first, reader.get)
             return response
         finally:
             self._news.remove(reader)
@@ -346,10 +347,11 @@ class WebServer:
                 del self._readers[address]
 
     async def _tell(
-        self, request: web.Request, response: web.StreamResponse, get: Callable[[], Awaitable[bytes | None]]
-    ) -> None:
+        self, request: web.Request, response: web.StreamResponse, first: bytes,
+        get: Callable[[], Awaitable[bytes | None]],
+    ) -> None:  # fmt: skip
         """Write to one open page until it goes, its sign-in ends, or we stop."""
-        message: bytes | None = b"retry: 2000\n\n" + event(self._news.snapshot())
+        message: bytes | None = b"retry: 2000\n\n" + first
         stopping = asyncio.ensure_future(self._stopping.wait())
         getting: asyncio.Future[bytes | None] | None = None
         try:
@@ -481,6 +483,9 @@ class WebServer:
     async def _get_health(self, _request: web.Request) -> web.StreamResponse:
         """Alive, and able to say how things stand; 500 by the error gate otherwise."""
         return json_answer({"status": "ok", "at_s": self._view()["at_s"], "version": farmwatch.__version__})
+
+    async def _get_nothing(self, _request: web.Request) -> web.StreamResponse:
+        raise web.HTTPNotFound
 
     async def _post_push(self, request: web.Request) -> web.StreamResponse:
         if self._push is None:

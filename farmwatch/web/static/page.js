@@ -59,7 +59,10 @@
   function take(message) {
     heard = performance.now();
     failing = false;
-    if (!message.full && seq !== null && message.seq !== seq + 1) { open(); return; }
+    if (!message.full && seq !== null) {
+      if (message.seq <= seq) return; // the snapshot held it already
+      if (message.seq !== seq + 1) { open(); return; }
+    }
     seq = message.seq;
     if (message.title) document.title = message.title;
     show(message.panels);
