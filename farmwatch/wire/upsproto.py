@@ -26,7 +26,7 @@ from farmwatch.words.errors import BadPayload, ConfigError, ProtocolError
 PORT = 3493  # section 4.2
 MOST_LINE = 4096
 """Bytes of a line; a longer one is garbage."""
-MOST_ROWS = 2000
+MOST_ROWS, MOST_REPLY = 2000, 256 * 1024
 MOST_PENDING = 32
 
 OLD_NAMES: dict[str, str] = {
@@ -56,7 +56,7 @@ FREE_TEXT = frozenset({"PROTVER", "VER", "HELP"})
 
 # ---- words and lines ---------------------------------------------------------------------------------------------
 
-_WORD = re.compile(r'[ \t]*(?:"((?:[^"\\]|\\.)*)"(?=[ \t]|$)|([^ \t"]+))')
+_WORD = re.compile(r'[ \t]*(?:"((?:[^"\\]|\\.)*)"(?=[ \t]|$)|([^ \t"]+)(?=[ \t]|$))')
 _PLAIN = re.compile(r"[!#-\[\]-~]+", re.ASCII)
 _ESCAPED = re.compile(r"\\(.)")
 
@@ -173,6 +173,7 @@ class UpsClient:
         self._pending: deque[tuple[str, ...]] = deque()
         self._buffer = bytearray()
         self._rows: list[tuple[str, ...]] | None = None
+        self._size = 0
         self._raw: list[bytes] = []
 
     @property
@@ -258,24 +259,31 @@ class UpsClient:
     def receive(self, data: bytes) -> list[Reply]:
         """Replies that these bytes complete; none may just mean that more is to come."""
         self._check()
-        buffer, replies = self._buffer, []
-        buffer += data
+        self._buffer += data
+        replies: list[Reply] = []
         try:
-            while (end := buffer.find(b"\n", 0, MOST_LINE)) >= 0:
-                line = bytes(buffer[: end + 1])
-                del buffer[: end + 1]
+            while (line := self._take_line()) is not None:
                 reply = self._line(line)
                 if reply is not None:
                     replies.append(reply)
-            if len(buffer) >= MOST_LINE:
-                raise ProtocolError(f"a line of more than {MOST_LINE} bytes")
         except ProtocolError as error:
             error.hint = error.hint or "connect again"
             self.error = error
-            buffer.clear()
+            self._buffer.clear()
+            self._raw.clear()
             if not replies:
                 raise
         return replies
+
+    def _take_line(self) -> bytes | None:
+        end = self._buffer.find(b"\n", 0, MOST_LINE) + 1
+        if not end:
+            if len(self._buffer) >= MOST_LINE:
+                raise ProtocolError(f"a line of more than {MOST_LINE} bytes")
+            return None
+        line = bytes(self._buffer[:end])
+        del self._buffer[:end]
+        return line
 
     def _check(self) -> None:
         if self.error is not None:
@@ -305,14 +313,15 @@ class UpsClient:
         if self._rows is None:
             if not _frames("BEGIN", query, words):
                 raise ProtocolError(f"no list {' '.join(query[1:])}: {shown(line)}")
-            self._rows = []
+            self._rows, self._size = [], 0
             return None
         if words and words[0].upper() == "END":
             if not _frames("END", query, words):
                 raise ProtocolError(f"the end of another list than {' '.join(query[1:])}: {shown(line)}")
             return self._done("list", tuple(self._rows), "")
-        if len(self._rows) >= MOST_ROWS:
-            raise ProtocolError(f"a list of more than {MOST_ROWS} rows")
+        self._size += len(line)
+        if len(self._rows) >= MOST_ROWS or self._size > MOST_REPLY:
+            raise ProtocolError(f"a list of more than {MOST_ROWS} rows or {MOST_REPLY} bytes")
         self._rows.append(_row(query, words, line))
         return None
 
@@ -379,6 +388,8 @@ def read_variables(body: bytes, ups: str | None = None) -> dict[str, str] | UpsE
     Raises:
         BadPayload: it is no reply to LIST VAR, is cut short, or speaks of another unit.
     """
+    if len(body) > MOST_REPLY:
+        raise BadPayload(f"it has {len(body)} bytes, at most {MOST_REPLY} are read")
     lines = [line.rstrip(b"\r") for line in body.removesuffix(b"\n").split(b"\n")]
     first = lines[0].decode("utf-8", "replace")
     try:
@@ -402,7 +413,7 @@ def _variables(lines: list[bytes], ups: str | None) -> list[tuple[str, str]]:
             raise ProtocolError("it has no end, or another one's")
         lines = lines[1:-1]
     if len(lines) > MOST_ROWS:
-        raise ProtocolError(f"a list of more than {MOST_ROWS} rows")
+        raise ProtocolError(f"a list of {len(lines)} rows, at most {MOST_ROWS} are read")
     pairs = []
     for raw in lines:
         if len(raw) > MOST_LINE:
