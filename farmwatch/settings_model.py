@@ -15,6 +15,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from farmwatch.wire.intake import Button, Route
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
+from farmwatch.wire.upsvalues import TABLE as UPS_TABLE
 from farmwatch.words.model import (
     BackupPlan,
     CircuitPlan,
@@ -27,9 +28,7 @@ from farmwatch.words.model import (
 )
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES
 
-UPS_QUANTITIES = frozenset(
-    {"status", "charge", "runtime_s", "load", "power_w", "apparent_va", "voltage_v", "battery_v", "battery_c"}
-)
+UPS_QUANTITIES = frozenset({"status", *(row.quantity for row in UPS_TABLE)})
 """What a ``via = "ups"`` mapping may yield (RFC 9271, section 5)."""
 
 PARAMETER = re.compile(r"\{([A-Za-z_]\w*)\}")
