@@ -19,7 +19,7 @@ import subprocess
 import threading
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
 from email.message import EmailMessage
 from email.parser import BytesParser
@@ -533,6 +533,32 @@ class SmtpReceiver:
     def close(self) -> None:
         """End it."""
         self._controller.stop()
+
+
+@contextlib.asynccontextmanager
+async def peer(
+    talk: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]], **options: Any
+) -> AsyncIterator[int]:
+    """A TCP server on the test's own loop that speaks as `talk` does; its port. All is closed at the end."""
+    tasks: set[asyncio.Task[None]] = set()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        tasks.add(task)
+        with contextlib.suppress(OSError, asyncio.CancelledError):
+            await talk(reader, writer)
+        writer.transport.abort()
+        tasks.discard(task)
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0, **options)
+    try:
+        yield server.sockets[0].getsockname()[1]
+    finally:
+        server.close()
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks)
 
 
 # ---- HTTP devices ---------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from servers import HttpDevice, free_port, until
+from servers import HttpDevice, free_port, peer, until
 
 from farmwatch.clock import SteadyClock
 from farmwatch.sources.dial import Dialer, forbidden
@@ -126,22 +126,19 @@ async def test_nobody_there_and_unknown_name():
 
 async def test_not_http_at_all():
     async def rubbish(reader, writer):
-        with contextlib.suppress(ConnectionError):
-            await reader.read(10)
-            writer.write(b"SSH-2.0-whatever\r\n" * 10)
-            await writer.drain()
-            writer.close()
+        await reader.read(10)
+        writer.write(b"SSH-2.0-whatever\r\n" * 10)
+        await writer.drain()
 
-    server = await asyncio.start_server(rubbish, "127.0.0.1", 0)
-    async with server:
-        port = server.sockets[0].getsockname()[1]
+    async with peer(rubbish) as port:
         assert "not a usable HTTP answer" in await failure(f"http://127.0.0.1:{port}/")
 
 
 async def test_untrusted_certificate(tls_files):
-    server = await asyncio.start_server(lambda _r, w: w.close(), "127.0.0.1", 0, ssl=tls_files.server_context())
-    async with server:
-        port = server.sockets[0].getsockname()[1]
+    async def close(_reader, writer):
+        writer.close()
+
+    async with peer(close, ssl=tls_files.server_context()) as port:
         assert "certificate is not trusted" in await failure(f"https://localhost:{port}/")
 
 
