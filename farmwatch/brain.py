@@ -39,7 +39,8 @@ from farmwatch.words.view import View
 MINUTE_S = 60.0
 HOUR_S = 3600.0
 ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved"})
-RECENT_BUILDS_S = 3 * 86_400.0
+KEEP_BUILDS_S = 60 * 86_400.0
+"""How long a finished build stays among the facts; the journal's history keeps it longer."""
 
 
 class Brain:
@@ -52,6 +53,7 @@ class Brain:
         self._notices = Notices(self._timers, plan.people, Phrases(self.farm))
         self._began_s: float | None = None
         self._told_w: dict[str, float] = {}
+        self._kept_builds: dict[str, float] = {}
         self._told_backup: dict[str, dict[str, Any]] = {}
         self._handlers: dict[type, Callable[[Any, float, list[Effect]], None]] = {
             Observed: self._observed,
@@ -156,6 +158,7 @@ class Brain:
         if build is not None and machine.build is not build:
             self._cut_energy(name, now_s, effects)
             self._estimate(machine, now_s, effects)
+            self._kept_builds[build.id] = now_s
             effects.append(Keep("sense", name, machine.sense.as_dict()))
             self._keep_learned(effects)
         if machine.build is not None and build is not machine.build:
@@ -432,6 +435,9 @@ class Brain:
             if self.farm.by_subject.get(name):
                 effects.append(Keep("sense", name, machine.sense.as_dict()))
         self._keep_learned(effects)
+        for key in [key for key, at_s in self._kept_builds.items() if at_s < now_s - KEEP_BUILDS_S]:
+            del self._kept_builds[key]
+            effects.append(Keep("build", key, None))
 
     def _cut_energy(self, name: str, now_s: float, effects: list[Effect]) -> None:
         meter = self.farm.meters[name]
@@ -490,6 +496,7 @@ class Brain:
         if rows:
             farm.estimator = Estimator.from_dict({"rows": rows})
         builds = {key: Build.from_dict(doc) for key, doc in kept.get("build", {}).items()}
+        self._kept_builds = {key: build.ended_s for key, build in builds.items() if build.ended_s is not None}
         for name, machine in farm.machines.items():
             machine.use(farm.estimator)
             if name in kept.get("sense", {}):

@@ -134,6 +134,7 @@ class Daemon:
         self._asked: deque[tuple[Said, asyncio.Future[list[Effect]]]] = deque()
         self._tasks: list[asyncio.Task[None]] = []
         self._unwritten: list[Effect] = []
+        self._extra: list[Effect] = []
         self._store_ok: dict[str, bool] = {}
         self.address = ""
         self.failure: BaseException | None = None
@@ -255,7 +256,7 @@ class Daemon:
         """Some inputs, all that people have asked, and the timers that are due; then their effects."""
         engine = self._p.engine
         observed: list[Observed] = []
-        effects: list[Effect] = []
+        effects, self._extra = self._extra, []
         items = self.inbox.items
         for _ in range(min(len(items), SLICE)):
             item = items.popleft()
@@ -326,7 +327,7 @@ class Daemon:
             self._health("journal", now_s, why=str(error))
         else:
             self._unwritten = []
-            self._health("journal", now_s)
+            self._health("journal", now_s, why=self._p.journal.trouble)
 
     def _health(self, store: str, now_s: float, *, why: str = "") -> None:
         """Tell the brain when a store begins to fail, or works again."""
@@ -335,7 +336,7 @@ class Daemon:
             return
         self._store_ok[store] = ok
         effects = self._p.engine.brain.receive(StoreHealth(now_s, store, ok, why), now_s)
-        self._unwritten = latest_facts([*self._unwritten, *effects])
+        self._extra += effects
         self.inbox.wake.set()
 
     async def _flush_often(self) -> None:

@@ -1,6 +1,6 @@
 """PURE: everything that is known of the farm at one moment; the brain changes it, words and views read it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from farmwatch.alarms.book import AlarmBook
 from farmwatch.machines.eta import Estimate, Estimator
@@ -11,7 +11,7 @@ from farmwatch.power.energy import EnergyMeter
 from farmwatch.power.load import SITE, Draw, LoadTree
 from farmwatch.power.outage import OutageWatch
 from farmwatch.words.errors import ConfigError
-from farmwatch.words.model import BackupPlan, SitePlan, SourcePlan, Value
+from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
 from farmwatch.words.timers import Timers
 
 
@@ -62,7 +62,7 @@ class Farm:
             machine.wh_at = self.meters[name].wh_at
         self.outage = OutageWatch(plan)
         self.tables = {name: _table(backup) for name, backup in plan.backups.items()}
-        self.book = AlarmBook(self.timers, plan.rules)
+        self.book = AlarmBook(self.timers, with_blip(plan))
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
         self.since_midnight: tuple[str, dict[str, float]] = ("", {})
@@ -145,6 +145,13 @@ class Farm:
             return circuit is not None and circuit in outage.place.split(", ")
         plan = self.plan.machines.get(name) or self.plan.loads.get(name)
         return name in outage.backups or (plan is not None and plan.backup in outage.backups)
+
+
+def with_blip(plan: SitePlan) -> dict[str, RuleChange]:
+    """The owner's changes to the alarm table; the loss of mains waits for the site's blip time unless said."""
+    own = plan.rules.get("mains_lost", RuleChange())
+    delay_s = own.on_delay_s if own.on_delay_s is not None else plan.blip_s
+    return {**plan.rules, "mains_lost": replace(own, on_delay_s=delay_s)}
 
 
 def _table(plan: BackupPlan) -> tuple[RuntimeTable, str] | None:

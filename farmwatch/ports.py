@@ -72,7 +72,12 @@ class OutboxRow(NamedTuple):
 
 
 class Journal(Protocol):
-    """Durable facts, their history, and the outbox. One writer. Every call is one durable transaction."""
+    """Durable facts, their history, and the outbox. One writer. Every call is one durable transaction.
+
+    `trouble` says why nothing is durable at the moment; it is empty while all is well.
+    """
+
+    trouble: str
 
     def facts(self) -> list[tuple[str, str, dict[str, Any]]]:
         """All (kind, key, document) that stand."""

@@ -52,10 +52,12 @@ class Phrases:
         for name in fresh[:3]:
             build = farm.machines[name].last_build
             job = f" ({plain(build.job)[:40]})" if build is not None and build.job else ""
-            result = f" {build.result}" if build is not None and build.result in ("failed", "cancelled") else ""
+            result = "ready"
+            if build is not None and build.result in ("failed", "cancelled"):
+                result = build.result
             since_s = farm.machines[name].waiting_since_s
             ready = f" since {clock(since_s, self._zone)}" if since_s is not None else ""
-            parts.append(f"{plain(name)}{job}{result} ready{ready}.")
+            parts.append(f"{plain(name)}{job} {result}, cool{ready}.")
         if soon:
             due = names([f"{plain(name)} about {clock(at_s, self._zone)}" for name, at_s in soon], 3)
             parts.append(f"Soon: {due}.")

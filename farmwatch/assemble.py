@@ -1,0 +1,350 @@
+"""The composition root: the only place that names concrete parts."""
+
+import asyncio
+import logging
+import os
+import secrets
+import signal
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import SecretStr
+
+from farmwatch.brain import Brain
+from farmwatch.clock import SteadyClock, WarpClock
+from farmwatch.daemon import Daemon, Parts
+from farmwatch.engine import Engine
+from farmwatch.ports import Channel, Clock, Source
+from farmwatch.service import ServiceManager
+from farmwatch.settings import Settings
+from farmwatch.stores.journal import JournalGuard
+from farmwatch.wire.intake import Intake
+from farmwatch.words.errors import StoreError
+from farmwatch.words.model import Effect, Keep, Message, Said
+from farmwatch.words.view import View
+
+log = logging.getLogger("farmwatch")
+DAY_S = 86_400.0
+
+
+# ---- the engine ---------------------------------------------------------------------------------------------------
+
+
+def build_intake(settings: Settings) -> Intake:
+    """The decoder for all configured sources."""
+    command_topic = settings.mqtt.command_topic if settings.mqtt is not None else "farmwatch/command"
+    return Intake(settings.routes(), command_topic=command_topic or None, buttons=settings.button_routes())
+
+
+def build_engine(settings: Settings) -> Engine:
+    """Decoder and brain, as replay and the daemon use them."""
+    return Engine(build_intake(settings), Brain(settings.plan()))
+
+
+# ---- sources ------------------------------------------------------------------------------------------------------
+
+
+def build_sources(settings: Settings) -> list[Source]:
+    """Every configured transport that the scenario does not stand in for. Imports only what is used."""
+    built = (build(settings) for build in (_mqtt, _http, _push, _ups, _simulated))
+    return [source for source in built if source is not None]
+
+
+def _addresses(settings: Settings, via: str) -> tuple[str, ...]:
+    if settings.replaced(via):
+        return ()
+    return tuple(dict.fromkeys(r.source.address for r in settings.routes() if r.source.via == via))
+
+
+def _mqtt(settings: Settings) -> Source | None:
+    if settings.mqtt is None or settings.replaced("mqtt"):
+        return None
+    from farmwatch.sources.mqtt import MqttConfig, MqttSource, TlsConfig  # noqa: PLC0415  (only where it is used)
+
+    entry = settings.mqtt
+    password = settings.secrets.mqtt_password
+    tls = None
+    if entry.tls is not None:
+        files = (entry.tls.ca_file, entry.tls.cert_file, entry.tls.key_file)
+        ca_file, cert_file, key_file = (str(settings.beside(name)) if name else "" for name in files)
+        tls = TlsConfig(ca_file, cert_file, key_file, entry.tls.insecure)
+    topics = (*_addresses(settings, "mqtt"), *(button.topic for button in settings.button_routes()))
+    return MqttSource(
+        MqttConfig(
+            host=entry.host,
+            port=entry.port,
+            protocol=entry.protocol,
+            user=entry.user,
+            password=password.get_secret_value() if password is not None else None,
+            client_id=entry.client_id,
+            keepalive_s=entry.keepalive_s,
+            qos=entry.qos,
+            topics=tuple(dict.fromkeys(topics)),
+            tls=tls,
+            will_topic=f"{entry.client_id}/alive",
+            command_topic=entry.command_topic,
+        )
+    )
+
+
+def _http(settings: Settings) -> Source | None:
+    if not _addresses(settings, "http"):
+        return None
+    from farmwatch.sources.http import HttpConfig, HttpPoll, HttpSource  # noqa: PLC0415
+
+    polls: dict[str, HttpPoll] = {}
+    for name, poll in settings.polls().items():
+        source = settings.plan().sources[name]
+        if source.via == "http":
+            secret = poll.secret.get_secret_value() if poll.secret is not None else None
+            polls.setdefault(
+                source.address, HttpPoll(source.address, poll.interval_s, poll.timeout_s, poll.deadline_s, secret)
+            )
+    return HttpSource(HttpConfig(tuple(polls.values())))
+
+
+def _push(settings: Settings) -> Source | None:
+    paths = _addresses(settings, "push")
+    if not paths:
+        return None
+    from farmwatch.sources.push import PushConfig, PushSource  # noqa: PLC0415
+
+    token = settings.secrets.push_token
+    return PushSource(PushConfig(paths, token.get_secret_value() if token is not None else ""))
+
+
+def _ups(settings: Settings) -> Source | None:
+    addresses = _addresses(settings, "ups")
+    if not addresses:
+        return None
+    from farmwatch.sources.ups import UpsConfig, UpsPeer, UpsSource  # noqa: PLC0415
+
+    peers: dict[str, UpsPeer] = {}
+    interval_s = 5.0
+    plan = settings.plan()
+    for name, poll in settings.polls().items():
+        source = plan.sources[name]
+        if source.via != "ups":
+            continue
+        interval_s = poll.interval_s
+        user, password = "", None
+        if poll.secret is not None:
+            user, _, password = poll.secret.get_secret_value().partition(":")
+        peers.setdefault(source.address, UpsPeer(source.address, user, password))
+    return UpsSource(UpsConfig(tuple(peers.values()), interval_s))
+
+
+def _simulated(settings: Settings) -> Source | None:
+    if settings.simulated is None:
+        return None
+    from farmwatch.sources.simulated import SimulatedSource, meets_present_s  # noqa: PLC0415
+
+    from farmwatch.scenario.world import World  # noqa: PLC0415
+
+    clock = build_clock(settings)
+    zone = ZoneInfo(settings.site.timezone)
+    start_s = clock.now_s()
+    offset = datetime.fromtimestamp(start_s, zone).utcoffset()
+    world = World(
+        settings.simulated.seed,
+        start_s,
+        utc_offset_s=offset.total_seconds() if offset is not None else 0.0,
+        lively_s=meets_present_s(start_s, SteadyClock().now_s(), settings.simulated.speed),
+        sample_s=0.0,
+    )
+    return SimulatedSource(world, frozenset(settings.simulated.replaces))
+
+
+# ---- the daemon ---------------------------------------------------------------------------------------------------
+
+
+def build_clock(settings: Settings) -> Clock:
+    """The wall's clock; with a scenario one that plays its past quickly until it meets the present."""
+    if settings.simulated is None:
+        return SteadyClock()
+    steady = SteadyClock()
+    start_s = steady.now_s() - DAY_S
+    if settings.simulated.start:
+        from farmwatch.wire.times import epoch_s  # noqa: PLC0415
+
+        start_s = epoch_s(settings.simulated.start)
+    return WarpClock(start_s, settings.simulated.speed)
+
+
+def open_journal(settings: Settings) -> JournalGuard:
+    """The journal of this configuration."""
+    settings.data_path.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return JournalGuard(settings.data_path / "journal.db")
+
+
+def build_channels(settings: Settings) -> dict[str, Channel]:
+    """Ways to phones by name. Service URLs are handed over as secrets and never shown."""
+    if not settings.channels:
+        return {}
+    from farmwatch.channels import AppriseChannel  # noqa: PLC0415
+
+    return {
+        name: AppriseChannel(name, channel.label or name, settings.secrets.channel[name])
+        for name, channel in settings.channels.items()
+        if name in settings.secrets.channel
+    }
+
+
+def key_file(folder: Path, name: str, *, text: bool = False) -> bytes:
+    """A secret of our own in the data folder, made at first use, readable by the owner alone."""
+    path = folder / name
+    if not path.exists():
+        value = secrets.token_urlsafe(32).encode() if text else secrets.token_bytes(32)
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(value)
+    return path.read_bytes()
+
+
+class SpentLinks:
+    """Links that have been used, durably: each works once."""
+
+    def __init__(self, journal: JournalGuard, clock: Clock) -> None:
+        self._journal, self._clock = journal, clock
+        self._spent = {key for kind, key, _ in journal.facts() if kind == "link"}
+
+    def __call__(self, nonce: str) -> bool:
+        """Mark as used; False if it was already."""
+        if nonce in self._spent:
+            return False
+        self._spent.add(nonce)
+        now_s = self._clock.now_s()
+        self._journal.commit(now_s, (Keep("link", nonce, {"at_s": now_s}),), {})
+        return True
+
+
+class House:
+    """Everything of one daemon, put together."""
+
+    def __init__(self, settings: Settings) -> None:
+        from farmwatch.notify import Notifier  # noqa: PLC0415
+        from farmwatch.sources.push import PushSource  # noqa: PLC0415
+        from farmwatch.stores.series import Series  # noqa: PLC0415
+        from farmwatch.web.server import WebConfig, WebServer  # noqa: PLC0415
+
+        self.settings = settings
+        self.clock = build_clock(settings)
+        self.journal = open_journal(settings)
+        self.engine = build_engine(settings)
+        self.manager = ServiceManager()
+        self._link_key = key_file(settings.data_path, "link_key")
+        series = Series.open(settings.data_path / "series.db")
+        self.series = series
+        brain = self.engine.brain
+        assert isinstance(brain, Brain)
+        self.brain = brain
+        brain.restore(self.journal.facts(), self.clock.now_s())
+        sources = build_sources(settings)
+        push = next((source for source in sources if isinstance(source, PushSource)), None)
+        channels = build_channels(settings)
+        notifier = Notifier(self.journal, channels, self.clock, self.link_for)
+        page = WebServer(
+            WebConfig(
+                bind=settings.web.bind,
+                port=settings.web.port,
+                base_url=settings.web.base_url,
+                hosts=tuple(settings.web.hosts),
+                password=_plain(settings.secrets.web_password),
+                link_key=self._link_key,
+                api_token=key_file(settings.data_path, "api_token", text=True).decode(),
+                people=tuple(settings.people),
+            ),
+            view=self.view,
+            ask=self._ask,
+            history=self._history,
+            read=series.read,
+            push=push.accept if push is not None else None,
+            spend=SpentLinks(self.journal, self.clock),
+            clock=self.clock,
+        )
+        self.daemon = Daemon(
+            Parts(
+                engine=self.engine,
+                clock=self.clock,
+                sources=sources,
+                journal=self.journal,
+                series=(series,),
+                channels={name: tuple(c for c in p.channels if c in channels) for name, p in settings.people.items()},
+                postman=notifier,
+                page=page,
+                awake=self.journal.mark_awake,
+                dark_since_s=self.journal.last_awake(),
+                tick=self.manager.alive,
+                stopping=self.manager.stopping,
+            )
+        )
+
+    async def _ask(self, said: Said) -> list[Effect]:
+        return await self.daemon.ask(said)
+
+    async def _history(self, kind: str | None, since_s: float, limit: int) -> list[dict[str, Any]]:
+        return await asyncio.get_running_loop().run_in_executor(None, self.journal.history, kind, since_s, limit)
+
+    def view(self) -> View:
+        """The brain's view with what the intake has counted."""
+        view = self.brain.view(self.clock.now_s())
+        decoder = self.engine.decoder
+        assert isinstance(decoder, Intake)
+        health = decoder.health()
+        for row in view["sources"]:
+            found = health.get(row["id"])
+            if found is not None:
+                row["good"], row["bad"], row["last_bad"] = found.good, found.bad, found.last_bad
+        return view
+
+    def link_for(self, message: Message, command: str, subject: str) -> str | None:
+        """A link by which the phone can answer; None where the page has no address that a phone reaches."""
+        from farmwatch.web.links import LIFETIME_S, issue  # noqa: PLC0415
+
+        base = self.settings.web.base_url.rstrip("/")
+        if not base or command not in LIFETIME_S:
+            return None
+        token = issue(command, subject, message.to, self.clock.now_s(), key=self._link_key, unique=message.id)
+        return f"{base}/a/{token}"
+
+
+def _plain(secret: SecretStr | None) -> str | None:
+    return None if secret is None else secret.get_secret_value()
+
+
+async def _live(house: House) -> None:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, house.daemon.stop)
+
+    def ready(address: str) -> None:
+        house.manager.ready(f"watching {len(house.settings.machines)} machines")
+        print(f"page: {address}", flush=True)
+
+    await house.daemon.run(ready)
+
+
+def start_logging() -> None:
+    """Log lines to standard error; a service manager adds the time itself."""
+    form = "%(levelname)s %(name)s: %(message)s"
+    if sys.stderr.isatty():
+        form = "%(asctime)s " + form
+    logging.basicConfig(level=os.environ.get("FARMWATCH_LOG", "INFO").upper(), format=form, stream=sys.stderr)
+    logging.getLogger("aiohttp.access").setLevel(logging.WARNING)
+
+
+def run_daemon(settings: Settings) -> int:
+    """Run until told to stop. Exit code 0 after an orderly stop, 1 if the brain has failed."""
+    start_logging()
+    house = House(settings)
+    if house.journal.notice:
+        log.warning("journal: %s", house.journal.notice)
+    try:
+        asyncio.run(_live(house))
+    except StoreError as error:
+        log.error("%s", error)  # noqa: TRY400
+        return 1
+    return 0
