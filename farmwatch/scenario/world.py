@@ -36,7 +36,7 @@ DAY_S = 86_400.0
 ROOM_STEPS = 15  # the room's air is looked at every so many steps
 WILL_S = 45.0  # one and a half keep-alives of 30 s, after which a broker publishes a last will (MQTT 5, 3.1.2.10)
 SPREAD = 0.025  # standard deviation of a build's duration, cut at twice that
-LIVELY_S = (-330.0, 150.0, 600.0, 1200.0, 2000.0, 3000.0)
+LIVELY_S = (-400.0, 0.0, 250.0, 600.0, 1000.0, 1500.0, 2100.0, 3000.0)
 """Around the time that a demonstration goes live, some builds shall end: offsets in seconds."""
 
 DOZE_S = 1800.0
@@ -333,7 +333,7 @@ class World:
         total_s = nominal_s * (1.0 + SPREAD * max(-2.0, min(2.0, rng.gauss(0.0, 1.0))))
         for wish_s in self._wishes:
             left_s = wish_s - now_s - _heat_up_s(bench, job)
-            if abs(left_s / nominal_s - 1.0) <= 2.0 * SPREAD:
+            if abs(left_s / nominal_s - 1.0) <= 2.1 * SPREAD:
                 total_s = left_s
                 self._wishes.remove(wish_s)
                 break
@@ -351,7 +351,7 @@ class World:
                 if job.material == bench.spec.material:
                     nominal_s = 60.0 * job.minutes * bench.spec.speed
                     left_s = wish_s - now_s - _heat_up_s(bench, job)
-                    if abs(left_s / nominal_s - 1.0) <= 1.8 * SPREAD:
+                    if abs(left_s / nominal_s - 1.0) <= 2.0 * SPREAD:
                         return job
         return None
 
