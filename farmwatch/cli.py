@@ -95,7 +95,12 @@ def build_parser(words: Sequence[str] = ()) -> argparse.ArgumentParser:
     _add_recordings(verb)
     _add_telling(verb, words)
     _add_showing(verb)
-    whatif = verb("whatif", whatif_verb, "try a change on paper: another machine, circuit or backup", config=False)
+    whatif = verb(
+        "whatif",
+        whatif_verb,
+        "work out on paper: runtime of a backup, an outage, starts, room for more machines",
+        config=False,
+    )
     if "whatif" in words:
         from farmwatch.whatif import add_arguments
 

@@ -6,6 +6,7 @@ import http.server
 import json
 import os
 import shutil
+import signal
 import socket
 import stat
 import subprocess
@@ -53,7 +54,7 @@ def test_help_lists_every_command_and_the_exit_codes():
         assert code in done.stdout
 
 
-@pytest.mark.parametrize("verb", [v for v in VERBS if v != "whatif"])
+@pytest.mark.parametrize("verb", VERBS)
 def test_every_command_explains_itself(verb):
     done = farmwatch(verb, "--help")
     assert (done.returncode, done.stderr) == (0, "")
@@ -506,3 +507,121 @@ def test_every_command_that_can_be_said_can_be_said_here():
     parser = cli.build_parser(["say"])
     for command in COMMANDS:
         assert parser.parse_args(["say", command, "avocet"]).command == command
+
+
+@pytest.fixture
+def talking(broker):
+    """A broker on which avocet says its status ten times a second, and bittern nonsense; curlew's was retained."""
+    from paho.mqtt import client as mqtt
+    from paho.mqtt.enums import CallbackAPIVersion
+
+    stop = threading.Event()
+    sender = mqtt.Client(CallbackAPIVersion.VERSION2)
+    sender.connect("127.0.0.1", broker)
+    sender.loop_start()
+    sender.publish(
+        "works/curlew/status", json.dumps({"state": "idle", "bed": 30.0}), qos=1, retain=True
+    ).wait_for_publish()
+
+    def send():
+        while not stop.wait(0.1):
+            sender.publish("works/avocet/status", json.dumps({"state": "RUN", "bed": 60.5}))
+            sender.publish("works/bittern/status", b"\xff not json")
+
+    thread = threading.Thread(target=send)
+    thread.start()
+    yield broker
+    stop.set()
+    thread.join()
+    sender.disconnect()
+    sender.loop_stop()
+
+
+def shop(folder, port, machines=("avocet", "bittern", "curlew")):
+    text = f"""
+[mqtt]
+port = {port}
+[machine_defaults]
+uses = ["panel"]
+[machines]
+{chr(10).join(f"{name} = {{}}" for name in machines)}
+[mappings.panel]
+via = "mqtt"
+address = "works/{{machine}}/status"
+interval_s = 2
+[mappings.panel.values]
+state = {{ pointer = "/state", words = {{ RUN = "printing", idle = "idle" }} }}
+bed_c = "/bed"
+"""
+    (folder / "farmwatch.toml").write_text(text)
+
+
+@pytest.mark.real
+def test_check_online_prints_what_each_mapping_yields(tmp_path, talking):
+    shop(tmp_path, talking)
+    done = farmwatch("check", "--online", "--seconds", "2", "--json", cwd=tmp_path)
+    rows = {row["source"]: row for row in json.loads(done.stdout)}
+    assert rows["avocet.panel"]["values"] == {"state": "printing", "bed_c": 60.5}
+    assert rows["avocet.panel"]["good"] >= 5
+    assert not rows["avocet.panel"]["retained"]
+    assert rows["bittern.panel"]["bad"] >= 5
+    assert "not json" in rows["bittern.panel"]["error"]
+    assert rows["curlew.panel"]["retained"]
+    assert rows["curlew.panel"]["values"]["bed_c"] == 30
+    assert done.returncode == 69
+    assert "nothing readable from 1 of 3 sources: bittern.panel" in done.stderr
+    shop(tmp_path, talking, ["avocet"])
+    done = farmwatch("check", "--online", "--seconds", "1", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "bed_c = 60.5" in done.stdout
+
+
+@pytest.mark.real
+def test_check_online_names_a_broker_that_is_not_there(tmp_path):
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))
+        shop(tmp_path, unused.getsockname()[1], ["avocet"])
+        done = farmwatch("check", "--online", "--seconds", "1", cwd=tmp_path)
+    assert done.returncode == 69
+    assert "nothing was heard" in done.stdout
+    assert "error: " in done.stdout
+
+
+@pytest.mark.real
+def test_record_writes_what_was_received_and_replay_reads_it(tmp_path, talking):
+    from farmwatch.wire.recording import read
+    from farmwatch.words.model import Link, Raw
+
+    shop(tmp_path, talking)
+    done = farmwatch("record", "--seconds", "1.5", "-o", "night.jsonl", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    with (tmp_path / "night.jsonl").open(encoding="utf-8") as file:
+        items = list(read(file))
+    assert [item for item in items if isinstance(item, Link) and item.connected]
+    bodies = {(item.address, item.body, item.retained) for item in items if isinstance(item, Raw)}
+    assert ("works/bittern/status", b"\xff not json", False) in bodies
+    assert ("works/curlew/status", b'{"state": "idle", "bed": 30.0}', True) in bodies
+    again = farmwatch("record", "--seconds", "0.5", "-o", "night.jsonl", cwd=tmp_path)
+    assert again.returncode == 1
+    assert "never overwritten" in again.stderr
+    replayed = [farmwatch("replay", "night.jsonl", "--json", cwd=tmp_path) for _ in range(2)]
+    assert replayed[0].returncode == 0, replayed[0].stderr
+    assert replayed[0].stdout == replayed[1].stdout, "the same recording gives the same output"
+    kinds = {json.loads(line)["kind"] for line in replayed[0].stdout.splitlines()}
+    assert "state" in kinds
+
+
+@pytest.mark.real
+def test_ctrl_c_ends_a_recording_in_order(tmp_path, talking):
+    shop(tmp_path, talking)
+    env = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1]) + os.pathsep + os.environ.get("PYTHONPATH", "")}
+    command = [sys.executable, "-m", "farmwatch", "record"]
+    process = subprocess.Popen(
+        command, cwd=tmp_path, env=env, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    assert process.stdout is not None
+    assert json.loads(process.stdout.readline())["via"] == "mqtt"
+    process.send_signal(signal.SIGINT)
+    _, talk = process.communicate(timeout=20)
+    assert process.returncode == 0, talk
+    assert "lines" in talk
