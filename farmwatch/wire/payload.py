@@ -19,7 +19,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from farmwatch.wire.times import epoch_s
+from farmwatch.wire import times
 from farmwatch.words.errors import BadPayload
 from farmwatch.words.model import Value
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, STATE_WORDS, UNITS, Kind, Quantity
@@ -420,7 +420,7 @@ def _clock(unit: str) -> Callable[[object], float]:
             if type(found) is not str:
                 raise _Refused(f"{_shown(found)} is no RFC 3339 time")
             try:
-                return epoch_s(found)
+                return times.parse(found)
             except ValueError:
                 raise _Refused(f"{_shown(found)} is no RFC 3339 time with offset") from None
 

@@ -18,7 +18,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, NoReturn
 
-from farmwatch.wire.times import epoch_s, rfc3339
+from farmwatch.wire.times import parse, rfc3339
 from farmwatch.words.errors import BadRecording
 from farmwatch.words.model import Failed, Input, Link, Raw, Said
 
@@ -31,6 +31,7 @@ _UNSEEN = re.compile("[\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 """Written as escapes: some readers take them for line ends, a terminal for orders; UTF-8 cannot hold the last."""
 
 Document = dict[str, Any]
+_encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 
 # ---- writing -----------------------------------------------------------------------------------------------------
@@ -47,7 +48,7 @@ def write(item: Input) -> str:
     >>> write(Raw(1764057600.0, "mqtt", "works/plug", b'{"w":5}'))
     '{"at": "2025-11-25T08:00:00.000+00:00", "via": "mqtt", "address": "works/plug", "body": "{\\"w\\":5}"}'
     """
-    text = json.dumps(_document(item), ensure_ascii=False, allow_nan=False)
+    text = _encode(_document(item))
     return text if text.isascii() else _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
@@ -132,7 +133,7 @@ def read_line(line: str) -> Input:
 
 def _parse(line: str) -> Document:
     try:
-        doc = json.loads(line, parse_constant=_no_constant)
+        doc = _decode(line)
     except json.JSONDecodeError as error:
         raise BadRecording(f"no JSON: {error.msg}, at character {error.pos}") from None
     except RecursionError:
@@ -148,9 +149,12 @@ def _no_constant(name: str) -> NoReturn:
     raise BadRecording(f"no JSON: {name} is no number")
 
 
+_decode = json.JSONDecoder(parse_constant=_no_constant).decode
+
+
 def _at(doc: Document) -> float:
     try:
-        return epoch_s(_text(doc, "at"))
+        return parse(_text(doc, "at"))
     except ValueError as error:
         raise BadRecording(f'"at": {error}') from None
 

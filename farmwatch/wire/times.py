@@ -25,7 +25,7 @@ def rfc3339(at_s: float) -> str:
     return moment.isoformat(timespec="microseconds" if micros % 1000 else "milliseconds")
 
 
-def epoch_s(text: str) -> float:
+def parse(text: str) -> float:
     """Epoch seconds of an RFC 3339 time with any offset, to the microsecond.
 
     A leap second (``:60``) counts as the second that follows it, as POSIX time does.
@@ -33,7 +33,7 @@ def epoch_s(text: str) -> float:
     Raises:
         ValueError: it is no such time; a time without offset is refused, for it may mean any zone.
 
-    >>> epoch_s("2025-11-25T08:00:00Z"), epoch_s("2025-11-25T09:30:00.25+01:30")
+    >>> parse("2025-11-25T08:00:00Z"), parse("2025-11-25T09:30:00.25+01:30")
     (1764057600.0, 1764057600.25)
     """
     if _FORM.fullmatch(text) is None:
