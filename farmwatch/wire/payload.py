@@ -310,10 +310,11 @@ def _number(row: Quantity, field: FieldSpec) -> Callable[[object], float]:
     plain = factor == 1.0 and shift == 0.0
 
     def edge(value: float) -> float:
-        """A value that only rounding has pushed over the edge of its range is the edge."""
-        for limit in (low, high):
-            if math.isclose(value, limit, rel_tol=1e-9, abs_tol=1e-9):
-                return limit
+        """A value that only the conversion's rounding has pushed over the edge of its range is the edge."""
+        if not plain:
+            for limit in (low, high):
+                if abs(value - limit) <= 1e-12 * (abs(shift) + abs(limit)):
+                    return limit
         raise _Refused(f"{value:g} {'' if unit == '1' else unit}".strip() + f" is not within {low:g} to {high:g}")
 
     def number(found: object) -> float:
