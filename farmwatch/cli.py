@@ -239,10 +239,12 @@ def init_verb(args: argparse.Namespace) -> int:
 
 def check_verb(args: argparse.Namespace) -> int:
     """List mistakes, all of them; with --online also ask the peers."""
+    from farmwatch import cli_live
     from farmwatch.settings import ConfigErrors, load
 
     try:
         settings = load(args.config)
+        cli_live.check_channels(settings)
     except ConfigErrors as error:
         if args.json:
             fields = ("file", "line", "key", "what", "suggestion")
@@ -252,8 +254,6 @@ def check_verb(args: argparse.Namespace) -> int:
         talk(_mistakes(error))
         return USAGE
     if args.online:
-        from farmwatch import cli_live
-
         return cli_live.check_online(settings, args.seconds, as_json=args.json)
     if args.json:
         out("[]")

@@ -13,7 +13,7 @@ from typing import Any, TextIO
 
 from farmwatch.clock import SteadyClock
 from farmwatch.ports import Deliver, Source
-from farmwatch.settings import Settings
+from farmwatch.settings import ConfigErrors, Problem, Settings
 from farmwatch.words.errors import FarmwatchError, PeerUnavailable, StoreError
 from farmwatch.words.model import Failed, Input, Link, Message, Raw
 
@@ -272,17 +272,45 @@ async def _notify_test(settings: Settings, names: Sequence[str], clock: Callable
     now_s = SteadyClock().now_s()
     for name in names:
         label = settings.channels[name].label or name
-        channel = AppriseChannel(name, label, settings.secrets.channel[name].get_secret_value())
-        text = "This is what a message from Farmwatch looks like. Nothing needs you."
-        message = Message(
-            f"test-{now_s:.0f}-{name}", now_s, name, "session", f"Test from {settings.site.name}", text, "test", "note"
-        )
+        channel = AppriseChannel(name, label, settings.secrets.channel[name])
         began = clock()
         try:
-            await channel.send(message, ())
+            async with asyncio.timeout(ANSWER_S):
+                await channel.send(_test_message(settings, name, now_s), ())
+        except TimeoutError:
+            failed += 1
+            out(f"{name} ({label}): no answer within {ANSWER_S:g} s")
         except FarmwatchError as error:
             failed += 1
             out(f"{name} ({label}): failed after {clock() - began:.1f} s: {error}")
         else:
             out(f"{name} ({label}): accepted in {clock() - began:.1f} s")
     return UNAVAILABLE if failed else 0
+
+
+def _test_message(settings: Settings, channel: str, now_s: float) -> Message:
+    title = f"Test from {settings.site.name}"[:60]
+    text = "This is what a message from Farmwatch looks like. Nothing needs you."
+    return Message(f"test-{now_s:.0f}-{channel}", now_s, channel, "session", title, text, "test", "note")
+
+
+def check_channels(settings: Settings) -> None:
+    """Look at every channel's service URL; nothing is sent.
+
+    Raises:
+        ConfigErrors: with those that cannot be one.
+    """
+    if not settings.channels:
+        return
+    from farmwatch.channels import AppriseChannel  # noqa: PLC0415
+
+    found = []
+    for name, entry in settings.channels.items():
+        file = settings.secrets_path / f"channel_{name}"
+        try:
+            AppriseChannel(name, entry.label or name, settings.secrets.channel[name]).check()
+        except FarmwatchError as error:
+            near = error.hint or "write the service URL as the library apprise wants it"
+            found.append(Problem(str(file), None, f"channels.{name}", error.args[0], near))
+    if found:
+        raise ConfigErrors(found)

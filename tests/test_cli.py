@@ -5,6 +5,7 @@ import contextlib
 import http.server
 import json
 import os
+import re
 import shutil
 import signal
 import socket
@@ -271,6 +272,38 @@ def test_where_the_daemon_is_asked(tmp_path, bind, want):
 def test_channels_are_needed_for_a_test_message(tmp_path):
     (tmp_path / "farmwatch.toml").write_text("")
     assert "no channel is configured" in farmwatch("notify", "test", cwd=tmp_path).stderr
+
+
+def channel(folder, url, text=""):
+    (folder / "farmwatch.toml").write_text(text + '[channels.phone]\nlabel = "ann\'s phone"\n')
+    (folder / "secrets").mkdir(exist_ok=True)
+    (folder / "secrets/channel_phone").write_text(url)
+    (folder / "secrets/channel_phone").chmod(0o600)
+
+
+def test_a_test_message_arrives_and_its_time_is_told(tmp_path, daemon):
+    port = load(tmp_path / "farmwatch.toml", live=False).web.port
+    channel(tmp_path, f"json://127.0.0.1:{port}/hunter22")
+    done = farmwatch("notify", "test", cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert re.fullmatch(r"phone \(ann's phone\): accepted in \d+\.\d s\n", done.stdout)
+    ((path, _, body),) = daemon.asked
+    assert path == "/hunter22"
+    assert "Test from Workshop" in json.dumps(body)
+    daemon.status = 500
+    done = farmwatch("notify", "test", "phone", cwd=tmp_path)
+    assert done.returncode == 69
+    assert "failed after" in done.stdout
+    assert "hunter22" not in done.stdout + done.stderr
+    assert 'did you mean "phone"?' in farmwatch("notify", "test", "phones", cwd=tmp_path).stderr
+
+
+def test_check_names_a_service_url_that_can_be_none(tmp_path):
+    channel(tmp_path, "no such hunter22")
+    done = farmwatch("check", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "secrets/channel_phone: channels.phone:" in done.stdout
+    assert "hunter22" not in done.stdout + done.stderr
 
 
 # ---- sources for a while ----
