@@ -95,6 +95,8 @@ class Dialer:
         key = (host, port)
         if key not in self._running:
             if len(self._running) >= LOOKUPS:
+                if key in self._good:
+                    return self._good[key]
                 raise PeerUnavailable("name look-ups hang; too many of them to start another")
             self._running[key] = self._start(key)
         try:

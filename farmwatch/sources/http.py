@@ -96,13 +96,18 @@ class HttpSource:
                 body = await fetch(session, poll)
             except PeerUnavailable as error:
                 deliver(Failed(clock.now_s(), "http", poll.address, str(error)))
-                await asyncio.sleep(max(min(poll.interval_s, 1.0), backoff.next_s()))
+            except Exception as error:  # whatever a device makes the library raise costs this device alone
+                log.exception("polling one device failed in an unexpected way")
+                why = f"unexpected error ({type(error).__name__}); see the log"
+                deliver(Failed(clock.now_s(), "http", poll.address, why))
+            else:
+                backoff.reset()
+                deliver(Raw(clock.now_s(), "http", poll.address, body))
+                # The next turn of this poll's own rhythm; turns that a slow answer has missed are left out.
+                late_s = time.monotonic() - began_s
+                await asyncio.sleep(poll.interval_s - late_s % poll.interval_s)
                 continue
-            backoff.reset()
-            deliver(Raw(clock.now_s(), "http", poll.address, body))
-            # The next turn of this poll's own rhythm; turns that a slow answer has missed are left out.
-            late_s = time.monotonic() - began_s
-            await asyncio.sleep(poll.interval_s - late_s % poll.interval_s)
+            await asyncio.sleep(max(min(poll.interval_s, 1.0), backoff.next_s()))
 
 
 async def fetch(session: aiohttp.ClientSession, poll: HttpPoll) -> bytes:

@@ -18,7 +18,7 @@ import logging
 import ssl
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from socket import socket as Socket  # noqa: N812  (the class, beside variables called socket)
@@ -351,13 +351,25 @@ class _Session:
             self._client.publish(config.will_topic, self._words("online", self._connected_at), qos=1, retain=True)
         topics = config.filters
         for start in range(0, len(topics), TOPICS_A_PACKET):
-            part = list(topics[start : start + TOPICS_A_PACKET])
-            wanted: Any = [
-                (topic, SubscribeOptions(qos=config.qos) if config.protocol == 5 else config.qos) for topic in part
-            ]
+            self._subscribe(topics[start : start + TOPICS_A_PACKET])
+
+    def _subscribe(self, topics: Sequence[str]) -> None:
+        """Ask for topics; one that is no topic filter is told and left out."""
+        qos = self._config.qos
+        five = self._config.protocol == 5
+        wanted: Any = [(topic, SubscribeOptions(qos=qos) if five else qos) for topic in topics]
+        try:
             _, mid = self._client.subscribe(wanted)
+        except ValueError:
+            if len(topics) > 1:
+                for topic in topics:
+                    self._subscribe([topic])
+                return
+            why = "not a topic filter (MQTT 5.0, section 4.7)"
+            self._deliver(Failed(self._clock.now_s(), "mqtt", topics[0], why))
+        else:
             if mid is not None:
-                self._topics[mid] = part
+                self._topics[mid] = list(topics)
 
     def _suback(self, _c: object, _u: object, mid: int, reasons: list[ReasonCode], _p: object) -> None:
         for topic, reason in zip(self._topics.pop(mid, []), reasons, strict=False):

@@ -140,6 +140,9 @@ class _Watch:
                 self._lost(str(error))
             except PeerUnavailable as error:
                 self._lost(str(error))
+            except Exception as error:  # costs this server alone
+                log.exception("asking a UPS server failed in an unexpected way")
+                self._lost(f"unexpected error ({type(error).__name__}); see the log")
             await asyncio.sleep(self._backoff.next_s())
 
     async def _ask_often(self, talk: "_Talk") -> None:

@@ -122,9 +122,7 @@ def main() -> None:
                 for qos in (0, 1):
                     floor = statistics.median(bare(broker, protocol, qos) for _ in range(3))
                     source = statistics.median(ours(broker, protocol, qos) for _ in range(3))
-                    print(
-                        f"{protocol:>8} {qos:>3} {floor * 1e6:8.1f} us {source * 1e6:9.1f} us {floor / source:14.2f}"
-                    )
+                    print(f"{protocol:>8} {qos:>3} {floor * 1e6:8.1f} us {source * 1e6:9.1f} us {floor / source:14.2f}")
         finally:
             broker.stop()
 

@@ -195,6 +195,24 @@ async def test_comes_back_after_the_device(http_device):
         await until(lambda: isinstance(got[-1], Raw), within_s=20, what="an answer again")
 
 
+async def test_an_error_that_nobody_thought_of_costs_one_device(http_device, monkeypatch, caplog):
+    from farmwatch.sources import http
+
+    real = http._body
+
+    async def sick(answer):
+        if "sick" in str(answer.url):
+            raise ZeroDivisionError
+        return await real(answer)
+
+    monkeypatch.setattr(http, "_body", sick)
+    polls = [HttpPoll(f"{http_device.url}/status{query}", interval_s=0.2) for query in ("", "?sick")]
+    async with polling(*polls) as got:
+        await until(lambda: len([x for x in got if isinstance(x, Raw)]) >= 8, within_s=6, what="the good one goes on")
+    assert "unexpected error (ZeroDivisionError)" in next(x.error for x in got if isinstance(x, Failed))
+    assert "unexpected way" in caplog.text
+
+
 async def test_missed_turns_are_left_out(http_device):
     """A device that needs longer than its interval is asked again at its next turn, not at once."""
     address = http_device.url + "/drip"

@@ -453,6 +453,16 @@ async def test_many_topics_and_commands(mosquitto):
         await until(lambda: len(run.raws) == 3, within_s=3, what="all three")
 
 
+@BOTH
+async def test_topic_that_is_none_is_told_and_left_out(mosquitto, protocol):
+    async with running(mosquitto, protocol=protocol, topics=("good", "b#d", "also/good")) as run:
+        await run.up()
+        mosquitto.publish_many([("good", "1"), ("also/good", "2")])
+        await until(lambda: len(run.raws) == 2, within_s=3, what="both good ones")
+        assert [item.address for item in run.got if isinstance(item, Failed)] == ["b#d"]
+        assert run.links == [True]
+
+
 async def test_messages_byte_by_byte():
     """A broker whose bytes drip in: each message arrives once and whole."""
     publish = b"\x30\x06\x00\x01tbob"
