@@ -1,0 +1,182 @@
+"""A way to a person's phone through the apprise library: more than a hundred services, one URL each.
+
+The URL holds tokens and passwords. It never leaves this file: errors and logs speak of the channel's label.
+Each call runs on a daemon thread of its own, because the library blocks and its time-outs are per read: a
+service that answers one byte at a time could hold a pooled thread for ever, and with it the orderly stop.
+"""
+
+import asyncio
+import contextvars
+import logging
+import re
+import threading
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Protocol
+
+from farmwatch.words.errors import ConfigError, PeerUnavailable
+from farmwatch.words.model import Message
+
+if TYPE_CHECKING:
+    from types import ModuleType
+
+THREADS = 3  # calls of one channel that may hang at the same time before it takes no more
+READ_S = 4.0  # of one read
+CONNECT_S = 4.0
+TITLE_MAX = 120
+TEXT_MAX = 2_000
+
+UNSEEN = {
+    # control characters, bidirectional marks, invisible and private ones: nobody means them in a name
+    *(code for code in range(0x20) if code != 0x0A),
+    *range(0x7F, 0xA0), 0x061C, *range(0x200B, 0x2010), 0x2028, 0x2029, *range(0x202A, 0x202F),
+    *range(0x2060, 0x2070), 0xFEFF, *range(0xFFF9, 0xFFFC), *range(0xD800, 0xE000), *range(0xE0000, 0xE0080),
+}  # fmt: skip
+PLAIN: dict[int, str | None] = {**dict.fromkeys(UNSEEN)}
+PLAIN |= {ord("<"): "\u2039", ord(">"): "\u203a", ord("`"): "'", ord("\t"): " "}
+"""What stands for characters that some service reads as markup; a name is never a tag."""
+
+_why: contextvars.ContextVar[list[str] | None] = contextvars.ContextVar("why", default=None)
+
+
+class Secret(Protocol):
+    """A secret that shows itself only when asked (pydantic's SecretStr is one)."""
+
+    def get_secret_value(self) -> str:
+        """The secret itself."""
+        ...
+
+
+class AppriseChannel:
+    """`ports.Channel` by an apprise URL. `label` is what logs, pages and errors may say."""
+
+    def __init__(self, name: str, label: str, url: Secret) -> None:
+        self.name = name
+        self.label = label
+        self._url = url
+        self._service: Any = None
+        self._alive = 0
+
+    def check(self) -> None:
+        """Look at the URL without sending; raises ConfigError with words that do not contain it."""
+        self._make()
+
+    async def send(self, message: Message, links: Sequence[tuple[str, str]]) -> None:
+        """Hand over one message.
+
+        Raises:
+            PeerUnavailable: the service refused it, cannot be reached, or too many calls to it hang.
+        """
+        if self._alive >= THREADS:
+            raise PeerUnavailable(f"{self.label}: {self._alive} earlier calls still hang")
+        loop = asyncio.get_running_loop()
+        result: asyncio.Future[str | None] = loop.create_future()
+
+        def work() -> None:
+            try:
+                error = self._call(message, links)
+            except ConfigError as mistake:
+                error = str(mistake)
+            except BaseException as failure:  # noqa: BLE001  (whatever a service's code throws stays inside)
+                error = f"{self.label}: failed inside ({type(failure).__name__})"
+            try:
+                loop.call_soon_threadsafe(finished, error)
+            except RuntimeError:
+                return  # the loop is closed; nobody waits any more
+
+        def finished(error: str | None) -> None:
+            self._alive -= 1
+            if not result.done():
+                result.set_result(error)
+
+        self._alive += 1
+        threading.Thread(target=work, name=f"send {self.name}", daemon=True).start()
+        try:
+            error = await result
+        except asyncio.CancelledError:
+            self._service = None  # a call that hangs keeps its own; the next one begins afresh
+            raise
+        if error is not None:
+            raise PeerUnavailable(error)
+
+    def _call(self, message: Message, links: Sequence[tuple[str, str]]) -> str | None:
+        """On the thread: words for what went wrong, or None."""
+        apprise = _library()
+        if self._service is None:
+            self._service = self._make()
+        sender = apprise.Apprise(asset=self._service.asset)
+        sender.add(self._service)
+        kinds = {"danger": "failure", "session": "warning"}
+        reasons: list[str] = []
+        token = _why.set(reasons)
+        try:
+            sent = sender.notify(
+                title=clean(message.title, TITLE_MAX).replace("\n", " "),
+                body=body_of(message, links),
+                notify_type="success" if message.step == "clear" else kinds.get(message.priority, "info"),
+                body_format="text",
+            )
+        finally:
+            _why.reset(token)
+        if sent:
+            return None
+        return f"{self.label}: {reasons[-1] if reasons else 'the service did not accept it'}"
+
+    def _make(self) -> Any:  # noqa: ANN401  (the library has no types)
+        """The library's object for the URL, with our limits on it."""
+        apprise = _library()
+        asset = apprise.AppriseAsset(
+            async_mode=False, interpret_emojis=False, secure_logging=True, storage_mode="memory", app_id="Farmwatch",
+            app_desc="Farmwatch", app_url="",
+        )  # fmt: skip
+        service = apprise.Apprise.instantiate(self._url.get_secret_value(), asset=asset)
+        if service is None:
+            raise ConfigError(
+                f"{self.label}: its URL is none that the library knows",
+                hint="see the list of services at the apprise project; the URL belongs in the secrets folder",
+            )
+        service.socket_read_timeout = READ_S
+        service.socket_connect_timeout = CONNECT_S
+        service.redirects = False  # a service that moves says so here rather than sending a token elsewhere
+        return service
+
+
+def clean(text: str, limit: int) -> str:
+    """Text without anything that a service or a phone could read as markup, a mention, a link or a control."""
+    text = text.translate(PLAIN)
+    text = re.sub(r"\]\(", "] (", text)
+    text = re.sub(r"(?<!\w)@(?=\w)", "@ ", text)
+    text = re.sub(r"(?<=\w)://", ": //", text)
+    return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def body_of(message: Message, links: Sequence[tuple[str, str]]) -> str:
+    """The message's text and its links, which come from us and stay as they are."""
+    lines = [clean(message.text, TEXT_MAX), *(f"{clean(label, TITLE_MAX)}: {address}" for label, address in links)]
+    return "\n".join(line for line in lines if line) or clean(message.title, TITLE_MAX)
+
+
+class _Reasons(logging.Handler):
+    """Turns the library's log, which may hold addresses and tokens, into one of a few known phrases."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        reasons = _why.get()
+        if reasons is None or record.levelno < logging.WARNING:
+            return
+        words = record.getMessage()
+        status = re.search(r"\berror=(\d{3})\b", words)
+        if status is not None:
+            reasons.append(f"the service answered {status[1]}")
+        elif re.search(r"connection error|smtp|socket|timed? ?out|i/o error", words, re.IGNORECASE):
+            reasons.append("the service cannot be reached or broke off")
+
+
+def _library() -> "ModuleType":
+    """The library, imported when the first message goes out (a tenth of a second), its log kept to ourselves."""
+    import apprise  # noqa: PLC0415
+
+    logger = logging.getLogger("apprise")
+    if not any(isinstance(handler, _Reasons) for handler in logger.handlers):
+        logger.addHandler(_Reasons())
+        logger.propagate = False
+        logger.setLevel(logging.WARNING)
+    return apprise

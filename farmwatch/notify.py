@@ -1,0 +1,239 @@
+"""From the outbox to the channels: at least once, each under a deadline of our own, none in another's way.
+
+One attempt a channel at a time, so there are never more than there are channels. A channel that does not
+answer within the deadline has failed as far as the outbox is concerned; the call is left to linger for a while,
+because a success that comes late saves the second copy. What has failed is tried again after 5 s, 10 s and so
+on up to 10 minutes, with jitter, for 24 hours; then it is given up, which the journal keeps on record. While a
+channel fails, only one old message at a time probes it, but a new one always tries at once; the first success
+sends all the rest.
+"""
+
+import asyncio
+import contextlib
+import logging
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from farmwatch.ports import Channel, Clock, Journal, OutboxRow
+from farmwatch.words.errors import FarmwatchError, StoreError
+from farmwatch.words.model import COMMANDS, Message
+
+DEADLINE_S = 10.0  # of one attempt
+LINGER_S = 20.0  # more, for a late answer, before the call is let go
+FIRST_WAIT_S = 5.0
+LONGEST_WAIT_S = 600.0
+GIVE_UP_S = 86_400.0
+LEAST_TRIES = 8  # also of a message that is old already because the collector was off
+LOOK_EVERY_S = 5.0
+STOP_S = 2.0  # grace for calls in hand at an orderly stop
+ROWS = 1_000
+
+LinkFor = Callable[[Message, str, str], str | None]
+
+T = TypeVar("T")
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class ChannelState:
+    """How a channel does, as the page shows it."""
+
+    failures: int = 0  # in a row
+    error: str = ""
+    last_ok_s: float | None = None
+    last_took_s: float | None = None
+    rest_until_s: float = float("-inf")
+
+
+class Notifier:
+    """Takes rows from the outbox and hands them to the channels.
+
+    `link_for` gives the address that carries out (message, command, subject), or None where there is none.
+    Journal calls block for a disk's sync and therefore run on a thread.
+    """
+
+    def __init__(
+        self,
+        journal: Journal,
+        channels: dict[str, Channel],
+        clock: Clock,
+        link_for: LinkFor | None = None,
+        *,
+        deadline_s: float = DEADLINE_S,
+        linger_s: float = LINGER_S,
+        rng: random.Random | None = None,
+    ) -> None:
+        self.state = {name: ChannelState() for name in channels}
+        self._journal = journal
+        self._channels = channels
+        self._clock = clock
+        self._link_for = link_for
+        self._deadline_s = deadline_s
+        self._linger_s = linger_s
+        self._rng = rng or random.SystemRandom()
+        self._woken = asyncio.Event()
+        self._busy: dict[str, asyncio.Task[None]] = {}
+        self._tried: dict[str, float] = {}  # row: when it last failed
+        self._done: dict[str, tuple[float, float]] = {}  # accepted, but not on record yet: (at_s, took_s)
+
+    def wake(self) -> None:
+        """There is something new in the outbox."""
+        self._woken.set()
+
+    async def run(self) -> None:
+        """Deliver until cancelled; then calls in hand get a moment to end."""
+        try:
+            while True:
+                self._woken.clear()
+                await self._round()
+                with contextlib.suppress(TimeoutError):
+                    # Not wait_for: before Python 3.12 it can swallow a cancellation.
+                    async with asyncio.timeout(LOOK_EVERY_S):
+                        await self._woken.wait()
+        finally:
+            tasks = list(self._busy.values())
+            if tasks:
+                _, late = await asyncio.wait(tasks, timeout=STOP_S)
+                for task in late:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
+
+    # ---- what goes next -------------------------------------------------------------------------------------------
+
+    async def _round(self) -> None:
+        """Start one attempt on every free channel that has something due."""
+        await self._record_done()
+        now_s = self._clock.now_s()
+        try:
+            # A channel that works again sends at once what waits for a later try.
+            rows = await asyncio.to_thread(self._journal.due, now_s + LONGEST_WAIT_S * 2, ROWS)
+        except StoreError as error:
+            log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
+            return
+        by_channel: dict[str, list[OutboxRow]] = {}
+        for row in rows:
+            if row.id not in self._done:
+                by_channel.setdefault(row.channel, []).append(row)
+        for name, waiting in by_channel.items():
+            chosen = None if name in self._busy else self._next(name, waiting, now_s)
+            if chosen is not None:
+                self._busy[name] = asyncio.create_task(self._deliver(name, chosen), name=f"notify {name}")
+
+    def _next(self, name: str, rows: Sequence[OutboxRow], now_s: float) -> OutboxRow | None:
+        """The row to try now, None if all must wait."""
+        state = self.state.get(name, ChannelState())
+        ready = [row for row in rows if self._may_go(row, state, now_s)]
+        return min(ready, key=_order, default=None)
+
+    def _may_go(self, row: OutboxRow, state: ChannelState, now_s: float) -> bool:
+        due = row.next_try_s <= now_s
+        if row.attempts == 0:
+            return due
+        if state.failures:
+            return due and state.rest_until_s <= now_s
+        # The channel works. What failed before it did goes now; what it refused meanwhile waits for its time.
+        return due or (state.last_ok_s or float("-inf")) >= self._tried.get(row.id, float("-inf"))
+
+    # ---- one attempt ----------------------------------------------------------------------------------------------
+
+    async def _deliver(self, name: str, row: OutboxRow) -> None:
+        try:
+            channel = self._channels.get(name)
+            if channel is None:
+                await self._failed(name, row, f"there is no channel {name!r} in the configuration", LONGEST_WAIT_S)
+            else:
+                await self._attempt(name, channel, row)
+        finally:
+            self._busy.pop(name, None)
+            self._woken.set()
+
+    async def _attempt(self, name: str, channel: Channel, row: OutboxRow) -> None:
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        call = loop.create_task(channel.send(row.message, self._links(row.message)), name=f"send {name}")
+        try:
+            await asyncio.wait({call}, timeout=self._deadline_s)
+            if not call.done():
+                await self._failed(name, row, f"no answer within {self._deadline_s:.0f} s")
+                await asyncio.wait({call}, timeout=self._linger_s)
+            if not call.done():
+                return
+            error = call.exception() if not call.cancelled() else asyncio.CancelledError()
+            took_s = loop.time() - began_s
+            if error is None:
+                await self._delivered(name, row, took_s)
+            elif took_s <= self._deadline_s:
+                await self._failed(name, row, words_of(error))
+        finally:
+            if not call.done():
+                call.cancel()
+                call.add_done_callback(_look_away)
+
+    def _links(self, message: Message) -> list[tuple[str, str]]:
+        links: list[tuple[str, str]] = []
+        for command, subject in message.actions:
+            address = self._link_for(message, command, subject) if self._link_for is not None else None
+            if address is not None:
+                links.append((f"{subject}: {COMMANDS.get(command, command)}", address))
+        return links
+
+    async def _delivered(self, name: str, row: OutboxRow, took_s: float) -> None:
+        now_s = self._clock.now_s()
+        self.state[name] = ChannelState(last_ok_s=now_s, last_took_s=took_s)
+        self._done[row.id] = (now_s, took_s)
+        self._tried.pop(row.id, None)
+        log.info("message %s went out by %s in %.1f s", row.message.id, name, took_s)
+        await self._record_done()
+
+    async def _record_done(self) -> None:
+        """Put on record what was accepted; what cannot be recorded is not sent again by this process."""
+        for row_id, (at_s, took_s) in list(self._done.items()):
+            try:
+                await asyncio.to_thread(self._journal.delivered, row_id, at_s, took_s)
+            except StoreError as error:
+                log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
+                return
+            self._done.pop(row_id, None)
+
+    async def _failed(self, name: str, row: OutboxRow, words: str, at_least_s: float = 0.0) -> None:
+        now_s = self._clock.now_s()
+        pause_s = max(at_least_s, wait_s(row.attempts + 1) * self._rng.uniform(0.8, 1.2))
+        state = self.state.setdefault(name, ChannelState())
+        state.failures += 1
+        state.error = words
+        state.rest_until_s = now_s + wait_s(state.failures) * self._rng.uniform(0.8, 1.2)
+        gives_up = row.attempts + 1 >= LEAST_TRIES and now_s + pause_s - row.created_s > GIVE_UP_S
+        if gives_up:
+            log.error("message %s could not be told by %s, given up: %s", row.message.id, name, words)
+            self._tried.pop(row.id, None)
+        else:
+            log.warning("message %s by %s, try %d: %s", row.message.id, name, row.attempts + 1, words)
+            self._tried[row.id] = now_s
+        next_s = None if gives_up else now_s + pause_s
+        try:
+            await asyncio.to_thread(self._journal.failed, row.id, now_s, next_s, words)
+        except StoreError as error:
+            log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
+
+
+def _order(row: OutboxRow) -> tuple[bool, bool, float]:
+    """Danger before the rest, new before tried, old before young."""
+    return (row.message.priority != "danger", row.attempts > 0, row.created_s)
+
+
+def wait_s(attempts: int) -> float:
+    """Seconds before the next try after so many: 5, 10, 20 and so on up to 600."""
+    return min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(max(attempts - 1, 0), 20))
+
+
+def words_of(error: BaseException) -> str:
+    """Words for the log and the page. Only our own errors may speak: others hold addresses, tokens and all."""
+    return str(error) if isinstance(error, FarmwatchError) else f"failed inside ({type(error).__name__})"
+
+
+def _look_away(call: "asyncio.Task[None]") -> None:
+    """Take the result of a call that was let go, so that nobody complains that it was never taken."""
+    if not call.cancelled():
+        call.exception()
