@@ -93,11 +93,8 @@ def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
     rows = join(
         fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words) for term, words in _facts(machine, now_s, where)
     )
-    return fill(
-        '<dl>{rows}</dl>{forms}<noscript><a href="/machine/{key}">This machine alone, without refreshing</a>'
-        "</noscript>",
-        rows=rows, forms=forms.machine(machine), key=quote(machine["name"], safe=""),
-    )  # fmt: skip
+    alone = fill('<a class="alone" href="/machine/{key}">This machine alone</a>', key=quote(machine["name"], safe=""))
+    return fill("<dl>{rows}</dl>{forms}{alone}", rows=rows, forms=forms.machine(machine), alone=alone)
 
 
 def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str, object]]:

@@ -5,6 +5,7 @@
   const LOST_MS = 8000, STALE_MS = 15000, POLL_MS = 5000, RETRY_MS = 2000;
   const lost = document.getElementById("lost");
   const notice = document.getElementById("notice");
+  const busy = new WeakSet();
   let source = null, seq = null, heard = performance.now(), failing = false, poller = null, away = false;
 
   const key = (node) => (node.nodeType === 1 ? node.dataset.key || node.id || null : null);
@@ -107,7 +108,9 @@
   }
 
   async function say(form, button) {
-    button.disabled = true;
+    if (busy.has(form)) return;
+    busy.add(form); // not `disabled`: that would take the focus away
+    button.setAttribute("aria-disabled", "true");
     notice.className = "";
     try {
       const answer = await fetch(form.action, {
@@ -122,7 +125,8 @@
       notice.textContent = "Not sent: the server does not answer. Try again.";
       notice.className = "refused";
     } finally {
-      button.disabled = false;
+      busy.delete(form);
+      button.removeAttribute("aria-disabled");
     }
   }
 
