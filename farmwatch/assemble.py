@@ -28,6 +28,8 @@ from farmwatch.words.view import View
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
+PLAYED_AHEAD = 2_000
+"""Inputs that a played past may be ahead of the brain."""
 
 
 # ---- the engine ---------------------------------------------------------------------------------------------------
@@ -113,7 +115,7 @@ def _push(settings: Settings) -> Source | None:
     from farmwatch.sources.push import PushConfig, PushSource  # noqa: PLC0415
 
     token = settings.secrets.push_token
-    return PushSource(PushConfig(paths, token.get_secret_value() if token is not None else ""))
+    return PushSource(PushConfig(paths, _plain(token)))
 
 
 def _ups(settings: Settings) -> Source | None:
@@ -227,7 +229,7 @@ class House:
     def __init__(self, settings: Settings) -> None:
         from farmwatch.notify import Notifier  # noqa: PLC0415
         from farmwatch.sources.push import PushSource  # noqa: PLC0415
-        from farmwatch.stores.series import Series  # noqa: PLC0415
+        from farmwatch.stores.series import SqliteSeries  # noqa: PLC0415
         from farmwatch.web.server import WebConfig, WebServer  # noqa: PLC0415
 
         self.settings = settings
@@ -236,7 +238,7 @@ class House:
         self.engine = build_engine(settings)
         self.manager = ServiceManager()
         self._link_key = key_file(settings.data_path, "link_key")
-        series = Series.open(settings.data_path / "series.db")
+        series = SqliteSeries(settings.data_path / "series.db")
         self.series = series
         brain = self.engine.brain
         assert isinstance(brain, Brain)
@@ -281,6 +283,8 @@ class House:
                 stopping=self.manager.stopping,
             )
         )
+        if isinstance(self.clock, WarpClock):
+            self.clock.busy = lambda: not self.daemon.started or len(self.daemon.inbox.items) > PLAYED_AHEAD
 
     async def _ask(self, said: Said) -> list[Effect]:
         return await self.daemon.ask(said)

@@ -2,6 +2,7 @@
 
 import asyncio
 import time
+from collections.abc import Callable
 
 
 class SteadyClock:
@@ -24,24 +25,34 @@ class SteadyClock:
 
 
 class WarpClock:
-    """Runs `speed` times as fast from `start_s` until it meets the true time, then keeps it."""
+    """Runs `speed` times as fast from `start_s` until it meets the true time, then keeps it.
+
+    While `busy` says so it stands still: a past that is played must wait for those who listen to it.
+    """
 
     def __init__(self, start_s: float, speed: float) -> None:
         if speed < 1:
             msg = f"speed must be at least 1, not {speed}"
             raise ValueError(msg)
+        self.busy: Callable[[], bool] = lambda: False
         self._true = SteadyClock()
-        self._began_s = self._true.now_s()
-        self._start_s = start_s
+        self._seen_s = self._true.now_s()
+        self._now_s = min(start_s, self._seen_s)
         self._speed = speed
 
     def now_s(self) -> float:
         """Epoch seconds: the past played quickly, later the present."""
         true_s = self._true.now_s()
-        return min(true_s, self._start_s + (true_s - self._began_s) * self._speed)
+        passed_s, self._seen_s = true_s - self._seen_s, true_s
+        if self._now_s + passed_s < true_s:
+            if not self.busy():
+                self._now_s = min(true_s, self._now_s + passed_s * self._speed)
+        else:
+            self._now_s = true_s
+        return self._now_s
 
     async def sleep_until(self, at_s: float) -> None:
         """Return at `at_s` of this clock."""
         while (left_s := at_s - self.now_s()) > 0:
-            catching_up = self._true.now_s() - self.now_s() > 1e-3
+            catching_up = self._true.now_s() - self._now_s > 1e-3
             await asyncio.sleep(max(left_s / (self._speed if catching_up else 1.0), 1e-3))

@@ -138,6 +138,7 @@ class Daemon:
         self._store_ok: dict[str, bool] = {}
         self.address = ""
         self.failure: BaseException | None = None
+        self.started = False
         self._done = asyncio.Event()
 
     # ---- life -------------------------------------------------------------------------------------------------
@@ -173,6 +174,7 @@ class Daemon:
             self.address = await parts.page.start()
         for source in parts.sources:
             self._spawn(f"source {source.name}", self._supervise(source))
+        self.started = True
 
     def _spawn(self, name: str, work: "asyncio._CoroutineLike[None]") -> None:
         task = asyncio.create_task(work, name=name)

@@ -264,13 +264,16 @@ class MachineTrack:
 
     def _begin(self, now_s: float, since_s: float | None, because: str, effects: list[Effect]) -> None:
         started_s = now_s
-        for earlier_s in (self._heating_since_s, since_s):
+        elapsed_s = self.number("elapsed_s")
+        for earlier_s in (self._heating_since_s, since_s, None if elapsed_s is None else now_s - elapsed_s):
             if earlier_s is not None:
                 started_s = min(started_s, earlier_s)
         if self.bed_full:
             self._clear(now_s, "the next build has begun; nobody had said that the bed was clear", effects)
         build = Build(build_id(self.name, started_s), self.name, started_s, because=because)
         build.from_wh = self.wh_at(started_s)
+        if self.state == "unknown" and elapsed_s is None and self._heating_since_s is None:
+            build.inferred = ("start",)  # it may have begun before anybody looked
         self.build, self.trail = build, Trail()
         said = self._said
         if said is not None and now_s - said["at_s"] <= NAMED_AHEAD_S:
@@ -339,7 +342,8 @@ class MachineTrack:
         if until_wh is not None and build.from_wh is not None:
             build.energy_wh = max(0.0, until_wh - build.from_wh)
         build.estimates = self.trail.picked(build.started_s, ended_s)
-        self._estimator.ended(build.id, ended_s, result)
+        # A build whose begin nobody saw ran at least so long: for the estimates it is cut short, not done.
+        self._estimator.ended(build.id, ended_s, "unknown" if "start" in build.inferred else result)
         self.build, self.last_build = None, build
         self._heating_since_s = None
         self._hot = False
