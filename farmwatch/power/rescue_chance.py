@@ -339,7 +339,7 @@ def plan_rescue_spread(
 ) -> RescuePlan:
     """The plan of greatest expected value found, remaining times given as distributions.
 
-    `search_steps` bounds the search; 30,000 keep it to some 200 ms, for use while an outage goes on.
+    `search_steps` bounds the search; 20,000 keep it to some 200 ms for up to six machines, for use live.
 
     `finishes` are the builds with an even chance or better, of the plan and of running everything;
     `decide_by_min` and the minutes of `run_everything` take the medians. Where every distribution is a single
