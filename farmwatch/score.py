@@ -33,7 +33,7 @@ def rows_of(builds: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """One row an estimate of a build that ended as done: share, class of basis, error, width, whether it held."""
     rows = []
     for build in builds:
-        if build.get("result") != "done" or build.get("ended_s") is None:
+        if build.get("result") != "done" or build.get("ended_s") is None or "start" in build.get("inferred", ()):
             continue
         length_s = build["ended_s"] - build["started_s"]
         if length_s <= 0:
