@@ -4,6 +4,7 @@
 (at_s, kind, doc)) and a `farmwatch.scenario.truth.Truth`; every figure counts from `from_s` to `to_s` only.
 """
 
+import itertools
 import statistics
 from bisect import bisect_right
 from dataclasses import dataclass, field
@@ -49,8 +50,8 @@ class Verdict:
             f"results wrong: {len(self.wrong_results)}, jobs wrong: {len(self.wrong_jobs)}",
             "energy: "
             + ", ".join(f"{name} {100 * error:+.2f} %" for name, error in sorted(self.energy_errors.items())),
-            f"outages: {len(self.outages_found)} found, {len(self.outages_missed)} missed, "
-            f"{len(self.outages_false)} false",
+            (f"outages: {len(self.outages_found)} found, {len(self.outages_missed)} missed, "
+            f"{len(self.outages_false)} false"),
         ]
         return "\n".join(line for line in lines if line)
 
@@ -75,7 +76,7 @@ def _states(verdict, notes, truth, from_s, to_s):
         right_s = seen_s = 0.0
         cuts = sorted({from_s, to_s, *(t for t, _ in true_rows), *(t for t, _ in derived[name])})
         cuts = [cut for cut in cuts if from_s <= cut <= to_s]
-        for begin_s, end_s in zip(cuts, cuts[1:], strict=False):
+        for begin_s, end_s in itertools.pairwise(cuts):
             true = truth.state(name, begin_s)
             if true in UNSEEN:
                 continue
