@@ -17,10 +17,10 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "real"))
-from servers import Mosquitto  # noqa: E402
+from servers import Mosquitto
 
-from farmwatch.clock import SteadyClock  # noqa: E402
-from farmwatch.sources.mqtt import MqttConfig, MqttSource  # noqa: E402
+from farmwatch.clock import SteadyClock
+from farmwatch.sources.mqtt import MqttConfig, MqttSource
 
 COUNT = int(sys.argv[1]) if len(sys.argv) > 1 else 40_000
 MACHINES = 12
