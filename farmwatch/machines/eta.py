@@ -51,8 +51,10 @@ PRIORS: dict[str, tuple[float, ...]] = {
     "plan": (0.06,) * STAGES,
     "plan new": (0.20,) * STAGES,
     "progress": (0.20, 0.06, 0.04, 0.025, 0.018, 0.012, 0.008, 0.005),
+    "progress elsewhere": (0.40, 0.20, 0.12, 0.08, 0.05, 0.03, 0.02, 0.01),
     "progress new": (0.60, 0.40, 0.25, 0.16, 0.10, 0.06, 0.03, 0.015),
     "remaining": (0.10, 0.06, 0.045, 0.03, 0.02, 0.014, 0.008, 0.005),
+    "remaining elsewhere": (0.20, 0.12, 0.09, 0.06, 0.04, 0.028, 0.015, 0.01),
     "remaining new": (0.30, 0.25, 0.18, 0.12, 0.08, 0.05, 0.025, 0.012),
     "shop": (0.9,) * STAGES,
 }
@@ -127,6 +129,7 @@ class Job:
     history: JobHistory = field(default_factory=JobHistory)
     curve: Curve = field(default_factory=Curve)
     errors: Errors = field(default_factory=Errors)
+    here: dict[str, Curve] = field(default_factory=dict)  # by machine: two may count progress differently
 
 
 @dataclass(slots=True)
@@ -347,7 +350,11 @@ class Estimator:
             machine = self._curves.get(running.machine)
             if machine is not None:
                 parent = machine.fitted(parent, 3.0)
-            running.fitted = parent if job is None else job.curve.fitted(parent, 0.6)
+            if job is not None:
+                here = job.here.get(running.machine)
+                parent = job.curve.fitted(parent, 0.6)
+                parent = parent if here is None else here.fitted(parent, 0.2)
+            running.fitted = parent
         return running.fitted
 
     def _shop(self) -> Survival:
@@ -368,9 +375,12 @@ class Estimator:
         stage = self._stage(said, job, run_s)
         opinions = []
         for source, total_s in said.items():
-            row, known = _row(source, job)
+            row = _row(source, job, running.machine)
             if source == "remaining" and running.remaining_s is not None:
-                ratio = math.exp(shrunk(levels, "ratio" if known else "ratio new", stage, 0.0))
+                log_ratio = shrunk(levels, "ratio" if job is not None else "ratio new", stage, 0.0)
+                if job is not None:
+                    log_ratio = shrunk((job.errors,), f"ratio {running.machine}", stage, log_ratio)
+                ratio = math.exp(log_ratio)
                 total_s = running.remaining_run_s + running.remaining_s * ratio
             prior = PRIORS[row][stage] ** 2
             if source == "history" and job is not None:
@@ -594,7 +604,7 @@ class Estimator:
         misses = {0.2: 0.0, 0.05: 0.0}
         finite = {0.2: 0, 0.05: 0}
         for shot in running.shots.values():
-            self._learn_shot(shot, levels, run_s, known=known)
+            self._learn_shot(shot, levels, run_s, job if known else None, running.machine)
             row = self._scores.setdefault(shot.kind, [[] for _ in range(STAGES)])[shot.stage]
             self._keep_score(row, (at_s - shot.finish_s) / shot.scale_s)
             for index, goal in enumerate((0.2, 0.05)):
@@ -614,17 +624,20 @@ class Estimator:
             row.pop(zlib.crc32(f"{self.builds}{score}".encode()) % len(row))
         insort(row, round(score, 4))
 
-    def _learn_shot(self, shot: Shot, levels: list[Errors], run_s: float, *, known: bool) -> None:
-        suffix = "" if known else " new"
+    @staticmethod
+    def _learn_shot(shot: Shot, levels: list[Errors], run_s: float, job: Job | None, machine: str) -> None:
         for source, total_s in shot.said.items():
-            row = source if source in {"history", "shop"} else source + suffix
             for level in levels:
-                level.learn(row, shot.stage, (run_s - total_s) / run_s)
-        if shot.reported_s is not None and shot.reported_s > 0.0:
-            log_ratio = math.log(max(run_s - shot.run_s, 1.0) / shot.reported_s)
-            for index, level in enumerate(levels):
-                for row in ("ratio", "ratio new") if index < 2 else ("ratio",):
-                    level.ratio(row, shot.stage, log_ratio)
+                level.learn(_row(source, job, machine), shot.stage, (run_s - total_s) / run_s)
+        if shot.reported_s is None or shot.reported_s <= 0.0:
+            return
+        log_ratio = math.log(max(run_s - shot.run_s, 1.0) / shot.reported_s)
+        for level in levels[:2]:
+            level.ratio("ratio new", shot.stage, log_ratio)
+        for level in levels:
+            level.ratio("ratio", shot.stage, log_ratio)
+        if len(levels) > 2:
+            levels[2].ratio(f"ratio {machine}", shot.stage, log_ratio)
 
     def _remember(self, running: Running, job: Job | None, run: Run) -> None:
         self._shop_runs.append(run)
@@ -643,7 +656,7 @@ class Estimator:
                 self.factors.learn(run.machine, math.log(run.run_s / middle))
         if job.history.add(run, self.factors):
             # Another length is another file: the old curve and ratios are no longer this job's.
-            job.curve, job.errors = Curve(), Errors()
+            job.curve, job.errors, job.here = Curve(), Errors(), {}
         self._changed.add(f"job:{running.key}")
 
     def _learn_curve(self, running: Running, job: Job | None, run_s: float) -> None:
@@ -653,7 +666,7 @@ class Estimator:
         for curve in (
             self._curves.setdefault("", Curve()),
             self._curves.setdefault(running.machine, Curve()),
-            *(() if job is None else (job.curve,)),
+            *(() if job is None else (job.curve, job.here.setdefault(running.machine, Curve()))),
         ):
             curve.learn(shares)
 
@@ -735,6 +748,7 @@ class Estimator:
                 "history": job.history.as_dict(),
                 "curve": job.curve.as_list(),
                 "errors": _rounded(job.errors),
+                "here": {machine: curve.as_list() for machine, curve in job.here.items()},
             }
         running = self.running.get(name)
         return None if running is None else _running_to(running)
@@ -778,10 +792,13 @@ def drawn(build: str, stage: int) -> float:
     return low + (high - low) * (zlib.crc32(f"{build}/{stage}".encode()) % 9973 / 9973.0)
 
 
-def _row(source: str, job: Job | None) -> tuple[str, bool]:
-    """Name of the error row of a source, and whether the job is known."""
-    known = job is not None
-    return (source if known or source in {"history", "shop"} else source + " new"), known
+def _row(source: str, job: Job | None, machine: str) -> str:
+    """Name of the error row of a source: reports of a job seen here, seen on other machines only, or new."""
+    if source in {"history", "shop"}:
+        return source
+    if job is None:
+        return source + " new"
+    return source if source == "plan" or machine in job.here else source + " elsewhere"
 
 
 def _kind(said: dict[str, float], job: Job | None) -> str:
@@ -835,7 +852,10 @@ def _rounded(errors: Errors) -> dict[str, list[list[float]]]:
 
 
 def _job_from(raw: Mapping[str, Any]) -> Job:
-    return Job(JobHistory.from_dict(raw["history"]), Curve.from_list(raw["curve"]), Errors(raw["errors"]))
+    here = {str(machine): Curve.from_list(curve) for machine, curve in raw.get("here", {}).items()}
+    return Job(
+        JobHistory.from_dict(raw["history"]), Curve.from_list(raw["curve"]), Errors(raw["errors"]), here
+    )
 
 
 PLAIN = (

@@ -687,7 +687,7 @@ class PowerSense:
             saved = before - after
             if saved < least or saved < doubt * error:
                 return None
-            if until_s - lows[first + index][0] < HOLD_LEAST_S:
+            if not HOLD_LEAST_S <= until_s - lows[first + index][0] <= HOLD_LIMIT_S:
                 return None
             if _steady(part[index:], after, 0.4 * saved):
                 return 0.5 * (lows[first + index - 1][0] + lows[first + index][0])
