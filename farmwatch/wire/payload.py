@@ -119,7 +119,7 @@ def compile_mapping(mapping: MappingSpec) -> Reader:
     parse = _parse_text if text else parse_json
     rows = tuple(_row(field, text=text) for field in mapping.fields)
     clock = None if mapping.time is None else (compile_pointer(mapping.time.pointer), _clock(mapping.time.unit))
-    forked = any(field.quantity == "state" for field in mapping.fields)
+    forks = _forks(mapping.fields)
 
     def read(body: bytes) -> Decoded:
         document = parse(body)
@@ -135,8 +135,12 @@ def compile_mapping(mapping: MappingSpec) -> Reader:
             except _Refused as why:
                 values[quantity] = None
                 refused.append(f"{quantity}: {why}")
-        if forked:
-            _fork(values)
+        if forks and (fork := forks.get(values["state"])) is not None:
+            values["availability"], state = fork
+            if state:
+                values["state"] = state
+            else:
+                del values["state"]
         source_at_s = None
         if clock is not None and (found := clock[0](document)) is not None:
             try:
@@ -152,23 +156,16 @@ def _row(field: FieldSpec, *, text: bool) -> tuple[str, Walk, Callable[[object],
     return field.quantity, compile_pointer(field.pointer), _converter(field, text=text)
 
 
-def _fork(values: dict[str, Value]) -> None:
-    """A word of the state's table may tell of the availability instead."""
-    state = values["state"]
-    if type(state) is not str or state in _STATES:
-        return
-    ours = state.split("|")
-    told = [word for word in ours if word in AVAILABILITY_WORDS]
-    if told:
-        values["availability"] = told[0]
-        left = "|".join(word for word in ours if word not in AVAILABILITY_WORDS)
-        if left:
-            values["state"] = left
-        else:
-            del values["state"]
-
-
-_STATES = frozenset(STATE_WORDS)
+def _forks(fields: tuple[FieldSpec, ...]) -> dict[Value, tuple[str, str]]:
+    """Words of the state's table that tell of the availability instead: what they say of it, and of the state."""
+    forks: dict[Value, tuple[str, str]] = {}
+    for field in fields:
+        if field.quantity == "state":
+            for ours in ((word,) for word in AVAILABILITY_WORDS) if field.words is None else field.words.values():
+                told = [word for word in ours if word in AVAILABILITY_WORDS]
+                if told:
+                    forks["|".join(ours)] = told[0], "|".join(word for word in ours if word not in AVAILABILITY_WORDS)
+    return forks
 
 
 # ---- payloads ----------------------------------------------------------------------------------------------------
