@@ -212,7 +212,7 @@ def test_power_says_headroom_missing_loads_and_runtime():
     assert "2.71 kW of 2.94 kW" in text
     assert "one more heat-up takes 350 W: too much now" in text
     assert "would last 34 min" in text
-    assert "between 25 min and 45 min in 8 of 10 cases" in text
+    assert "etween 25 min and 45 min in 8 of 10 cases, from table" in text
     assert "runtime not known" in text
     out = words(panels.power(web_sample.outage()))
     assert "empty about 14:31" in out

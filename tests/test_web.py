@@ -39,7 +39,7 @@ async def test_the_page_answers_with_the_verdict_and_the_headers():
     async with serving() as house:
         status, text, answer = await fetch(house, "/")
     assert status == 200
-    assert '<h1 role="status">Clear bittern</h1>' in text
+    assert '<h1 aria-live="polite">Clear bittern</h1>' in text
     assert '<meta http-equiv="refresh" content="30">' in text
     for header, value in guard.SECURITY_HEADERS.items():
         assert answer.headers[header] == value

@@ -3,8 +3,9 @@
 The fields are those of `/say`; the commands are those of `words.model.COMMANDS`.
 """
 
+from functools import lru_cache
+
 from farmwatch.web.markup import NOTHING, Html, fill, join
-from farmwatch.words.view import MachineView
 
 SHELVE_MIN: tuple[tuple[int, str], ...] = ((30, "30 min"), (120, "2 hours"), (480, "8 hours"))
 
@@ -18,14 +19,15 @@ def _form(command: str, about: str, value: str, button: str, *, more: Html = NOT
     )  # fmt: skip
 
 
+@lru_cache(maxsize=512)
 def cleared(machine: str) -> Html:
     """The button beside a bed that waits."""
     return _form("cleared", "machine", machine, "Cleared", kind="act")
 
 
-def machine(of: MachineView) -> Html:
+@lru_cache(maxsize=4_096)
+def machine(name: str, state: str) -> Html:
     """What can be said about a machine as it is now."""
-    name, state = of["name"], of["state"]
     if state == "out_of_service":
         return _form("in_service", "machine", name, "Back in service")
     parts = []
@@ -63,6 +65,7 @@ def _fold(command: str, name: str, summary: str, more: Html, button: str) -> Htm
     )  # fmt: skip
 
 
+@lru_cache(maxsize=512)
 def alarm(key: str, state: str) -> Html:
     """Take charge of an alarm, or put it aside."""
     if state == "shelved":

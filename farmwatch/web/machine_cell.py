@@ -94,7 +94,7 @@ def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
         fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words) for term, words in _facts(machine, now_s, where)
     )
     alone = fill('<a class="alone" href="/machine/{key}">This machine alone</a>', key=quote(machine["name"], safe=""))
-    return fill("<dl>{rows}</dl>{forms}{alone}", rows=rows, forms=forms.machine(machine), alone=alone)
+    return fill("<dl>{rows}</dl>{forms}{alone}", rows=rows, forms=forms.machine(machine["name"], machine["state"]), alone=alone)
 
 
 def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str, object]]:

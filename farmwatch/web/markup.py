@@ -4,6 +4,7 @@
 """
 
 import math
+import re
 from collections.abc import Iterable
 from datetime import UTC, datetime, tzinfo
 from functools import lru_cache
@@ -12,6 +13,7 @@ from string import Formatter
 from zoneinfo import ZoneInfo
 
 LONGEST_WORDS = 160  # characters of one string from outside that are shown
+_ODD = re.compile(r"[&<>\"'\x00-\x1f\x7f-\x9f]")
 _CONTROL = dict.fromkeys((*range(32), *range(127, 160)), "\N{REPLACEMENT CHARACTER}") | dict.fromkeys((9, 10, 13), " ")
 _DAY_S = 86_400.0
 
@@ -25,22 +27,29 @@ class Html(str):
 NOTHING = Html()
 
 
-class _Escaper(Formatter):
-    def format_field(self, value: object, format_spec: str) -> str:
-        return str(text(super().format_field(value, format_spec) if format_spec else value))
-
-
-_ESCAPER = _Escaper()
+@lru_cache(maxsize=512)
+def _pieces(template: str) -> tuple[tuple[str, str | None, str], ...]:
+    """The template taken apart: literal text, then a field's name and format."""
+    return tuple((literal, key, spec or "") for literal, key, spec, _ in Formatter().parse(template))
 
 
 def fill(template: str, **values: object) -> Html:
     """`template` with its {fields} filled in; whatever is not `Html` is escaped."""
-    return Html(_ESCAPER.format(template, **values))
+    parts: list[str] = []
+    for literal, key, spec in _pieces(template):
+        parts.append(literal)
+        if key is not None:
+            value = values[key]
+            parts.append(value if isinstance(value, Html) else text(format(value, spec) if spec else value))
+    return Html("".join(parts))
 
 
 def text(value: object) -> Html:
     """`value` as text within an element or a quoted attribute; control characters become visible."""
-    return value if isinstance(value, Html) else Html(escape(str(value).translate(_CONTROL)))
+    if isinstance(value, Html):
+        return value
+    words = str(value)
+    return Html(escape(words.translate(_CONTROL)) if _ODD.search(words) else words)
 
 
 def join(parts: Iterable[Html], between: str = "") -> Html:

@@ -48,7 +48,7 @@ def verdict(view: View) -> Html:
     said = view["verdict"]
     look = looks.look(looks.VERDICTS, said["level"])
     return fill(
-        '<div class="verdict {tone}">{shape}<div><h1 role="status">{title}</h1>{more}</div></div>',
+        '<div class="verdict {tone}">{shape}<div><h1 aria-live="polite">{title}</h1>{more}</div></div>',
         tone=look.tone, shape=looks.shape(look), title=clip(said["title"]),
         more=fill("<p>{text}</p>", text=clip(said["text"], 400)) if said["text"] else NOTHING,
     )  # fmt: skip
@@ -289,14 +289,18 @@ def _runtime(backup: BackupView, now_s: float, where: tzinfo) -> Html:
 
 def _runtime_sure(backup: BackupView) -> str:
     """How sure the runtime is, and what it rests on."""
-    words = [f"From {backup['runtime_basis']}"] if backup["runtime_basis"] else ["Basis not said"]
-    if (runtime_s := known(backup["runtime_s"])) is None:
-        return f"{backup['runtime_basis'] or 'nothing to go by'}."
-    low_s, high_s = known(backup["runtime_p10_s"]), known(backup["runtime_p90_s"])
-    words.append("how sure is not known" if low_s is None or high_s is None else within(span(low_s), span(high_s)))
-    if backup["status"] in ("on_battery", "low"):
-        words.insert(0, f"In {span(runtime_s)}")
-    return ", ".join(words) + "."
+    basis = backup["runtime_basis"]
+    words = []
+    if (runtime_s := known(backup["runtime_s"])) is not None:
+        low_s, high_s = known(backup["runtime_p10_s"]), known(backup["runtime_p90_s"])
+        if backup["status"] in ("on_battery", "low"):
+            words.append(f"in {span(runtime_s)}")
+        words.append("how sure is not known" if low_s is None or high_s is None else within(span(low_s), span(high_s)))
+        words.append(f"from {basis}" if basis else "basis not said")
+    else:
+        words.append(basis or "nothing to go by")
+    said = ", ".join(words)
+    return f"{said[:1].upper()}{said[1:]}."
 
 
 # ---- machines, alarms, sources -------------------------------------------------------------------------------
