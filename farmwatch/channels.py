@@ -7,10 +7,12 @@ service that answers one byte at a time could hold a pooled thread for ever, and
 
 import asyncio
 import contextvars
+import importlib
 import logging
 import re
 import threading
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from farmwatch.words.errors import ConfigError, PeerUnavailable
@@ -128,7 +130,13 @@ class AppriseChannel:
             async_mode=False, interpret_emojis=False, secure_logging=True, storage_mode="memory", app_id="Farmwatch",
             app_desc="Farmwatch", app_url="",
         )  # fmt: skip
-        service = apprise.Apprise.instantiate(self._url.get_secret_value(), asset=asset)
+        url = self._url.get_secret_value()
+        try:
+            service = _by_its_own_module(url, asset)
+        except Exception:  # noqa: BLE001  (a shortcut through another project's house; the front door follows)
+            service = None
+        if service is None:
+            service = apprise.Apprise.instantiate(url, asset=asset)
         if service is None:
             raise ConfigError(
                 f"{self.label}: its URL is none that the library knows",
@@ -170,6 +178,40 @@ class _Reasons(logging.Handler):
             reasons.append("the service cannot be reached or broke off")
 
 
+def _by_its_own_module(url: str, asset: Any) -> Any:  # noqa: ANN401  (the library has no types)
+    """The service object, loading the one module that knows the URL's scheme; None if there is no such shortcut.
+
+    The library itself loads all its two hundred modules first: 20 MiB, and seconds on a small computer, in which
+    the first message would miss its deadline.
+    """
+    scheme = url.partition("://")[0].lower()
+    if not re.fullmatch(r"[a-z0-9]+", scheme) or scheme in ("http", "https"):
+        return None
+    folder = Path(_library().__file__ or "").parent / "plugins"
+    quoted = re.compile(rf"""["']{scheme}["']""")
+    for file in sorted(folder.rglob("*.py")):
+        if file.parent == folder and file.stem in ("__init__", "base"):
+            continue
+        if quoted.search(file.read_text(encoding="utf-8", errors="replace")):
+            inside = file.relative_to(folder).with_suffix("").parts
+            service = _from_module(".".join(("apprise.plugins", *inside)), scheme, url, asset)
+            if service is not None:
+                return service
+    return None
+
+
+def _from_module(module: str, scheme: str, url: str, asset: Any) -> Any:  # noqa: ANN401  (the library has no types)
+    for name, kind in vars(importlib.import_module(module)).items():
+        if not (name.startswith("Notify") and isinstance(kind, type) and hasattr(kind, "parse_url")):
+            continue
+        known: set[str] = set()
+        for words in (getattr(kind, "protocol", None), getattr(kind, "secure_protocol", None)):
+            known |= {words} if isinstance(words, str) else set(words or ())
+        if scheme in known and (results := kind.parse_url(url)):
+            return kind(**{**results, "schema": scheme, "asset": asset})
+    return None
+
+
 def _library() -> "ModuleType":
     """The library, imported when the first message goes out (a tenth of a second), its log kept to ourselves."""
     import apprise  # noqa: PLC0415
@@ -179,4 +221,6 @@ def _library() -> "ModuleType":
         logger.addHandler(_Reasons())
         logger.propagate = False
         logger.setLevel(logging.WARNING)
+        # At DEBUG this one writes every address, path and query, tokens and all.
+        logging.getLogger("urllib3").setLevel(logging.WARNING)
     return apprise

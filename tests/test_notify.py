@@ -3,6 +3,7 @@
 import asyncio
 import logging
 import random
+from itertools import pairwise
 
 import pytest
 
@@ -159,7 +160,7 @@ async def test_failures_are_retried_with_growing_waits_and_given_up_after_24_hou
                 assert rows[0]["error"] == "pager: the service answered 500"
                 clock.at_s = max(rows[0]["next_try_s"], notifier.state["pager"].rest_until_s)
     assert 0.8 * 5 <= tries[1] <= 1.2 * 5
-    waits = [b - a for a, b in zip(tries, tries[1:], strict=False)]
+    waits = [b - a for a, b in pairwise(tries)]
     assert max(waits) <= 1.2 * 600
     assert 86_400 - 1500 < tries[-1] <= 86_400
     (note,) = journal.history("undelivered")
