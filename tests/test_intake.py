@@ -77,8 +77,8 @@ def test_a_message_becomes_values_of_its_subject(intake):
 @pytest.mark.parametrize(
     ("item", "source", "values"),
     [
-        (Raw(1.0, "http", "http://192.0.2.7/status", b'{"w": 0, "v": 230}'), "avocet.plug", {"power_w": 0.0,
-         "voltage_v": 230.0}),
+        (Raw(1.0, "http", "http://192.0.2.7/status", b'{"w": 0, "v": 230}'), "avocet.plug",
+         {"power_w": 0.0, "voltage_v": 230.0}),
         (Raw(1.0, "push", "/push/bittern", b'{"w": 5}'), "bittern.plug", {"power_w": 5.0}),
         (mqtt("works/curlew/watts", "57.2\n"), "curlew.meter", {"power_w": 57.2}),
         (mqtt("air/left/now", '{"t": 18}'), "shed.air", {"air_c": 18.0}),
