@@ -94,7 +94,8 @@ def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
         fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words) for term, words in _facts(machine, now_s, where)
     )
     alone = fill('<a class="alone" href="/machine/{key}">This machine alone</a>', key=quote(machine["name"], safe=""))
-    return fill("<dl>{rows}</dl>{forms}{alone}", rows=rows, forms=forms.machine(machine["name"], machine["state"]), alone=alone)
+    says = forms.machine(machine["name"], machine["state"])
+    return fill("<dl>{rows}</dl>{says}{alone}", rows=rows, says=says, alone=alone)
 
 
 def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str, object]]:
