@@ -49,9 +49,10 @@ def build_engine(settings: Settings) -> Engine:
 # ---- sources ------------------------------------------------------------------------------------------------------
 
 
-def build_sources(settings: Settings) -> list[Source]:
+def build_sources(settings: Settings, clock: Clock | None = None) -> list[Source]:
     """Every configured transport that the scenario does not stand in for. Imports only what is used."""
-    built = (build(settings) for build in (_mqtt, _http, _push, _ups, _simulated))
+    built = [build(settings) for build in (_mqtt, _http, _push, _ups)]
+    built.append(_simulated(settings, clock or build_clock(settings)))
     return [source for source in built if source is not None]
 
 
@@ -86,7 +87,7 @@ def _mqtt(settings: Settings) -> Source | None:
             qos=entry.qos,
             topics=tuple(dict.fromkeys(topics)),
             tls=tls,
-            will_topic=f"{entry.client_id}/alive",
+            will_topic=f"{entry.client_id}/status",
             command_topic=entry.command_topic,
         )
     )
@@ -139,14 +140,12 @@ def _ups(settings: Settings) -> Source | None:
     return UpsSource(UpsConfig(tuple(peers.values()), interval_s))
 
 
-def _simulated(settings: Settings) -> Source | None:
+def _simulated(settings: Settings, clock: Clock) -> Source | None:
     if settings.simulated is None:
         return None
+    from farmwatch.scenario.world import World  # noqa: PLC0415
     from farmwatch.sources.simulated import SimulatedSource, meets_present_s  # noqa: PLC0415
 
-    from farmwatch.scenario.world import World  # noqa: PLC0415
-
-    clock = build_clock(settings)
     zone = ZoneInfo(settings.site.timezone)
     start_s = clock.now_s()
     offset = datetime.fromtimestamp(start_s, zone).utcoffset()
@@ -170,10 +169,12 @@ def build_clock(settings: Settings) -> Clock:
     steady = SteadyClock()
     start_s = steady.now_s() - DAY_S
     if settings.simulated.start:
-        from farmwatch.wire.times import epoch_s  # noqa: PLC0415
+        from farmwatch.wire.times import parse  # noqa: PLC0415
 
-        start_s = epoch_s(settings.simulated.start)
-    return WarpClock(start_s, settings.simulated.speed)
+        start_s = parse(settings.simulated.start)
+    clock = WarpClock(start_s, settings.simulated.speed)
+    clock.busy = lambda: True  # it stands at its start until there is somebody to listen
+    return clock
 
 
 def open_journal(settings: Settings) -> JournalGuard:
@@ -235,16 +236,15 @@ class House:
         self.settings = settings
         self.clock = build_clock(settings)
         self.journal = open_journal(settings)
-        self.engine = build_engine(settings)
         self.manager = ServiceManager()
         self._link_key = key_file(settings.data_path, "link_key")
         series = SqliteSeries(settings.data_path / "series.db")
         self.series = series
-        brain = self.engine.brain
-        assert isinstance(brain, Brain)
-        self.brain = brain
-        brain.restore(self.journal.facts(), self.clock.now_s())
-        sources = build_sources(settings)
+        self.brain = Brain(settings.plan())
+        self.intake = build_intake(settings)
+        self.engine = Engine(self.intake, self.brain)
+        self.brain.restore(self.journal.facts(), self.clock.now_s())
+        sources = build_sources(settings, self.clock)
         push = next((source for source in sources if isinstance(source, PushSource)), None)
         channels = build_channels(settings)
         notifier = Notifier(self.journal, channels, self.clock, self.link_for)
@@ -295,9 +295,7 @@ class House:
     def view(self) -> View:
         """The brain's view with what the intake has counted."""
         view = self.brain.view(self.clock.now_s())
-        decoder = self.engine.decoder
-        assert isinstance(decoder, Intake)
-        health = decoder.health()
+        health = self.intake.health()
         for row in view["sources"]:
             found = health.get(row["id"])
             if found is not None:
@@ -326,7 +324,7 @@ async def _live(house: House) -> None:
 
     def ready(address: str) -> None:
         house.manager.ready(f"watching {len(house.settings.machines)} machines")
-        print(f"page: {address}", flush=True)
+        print(f"page: {address}", flush=True)  # noqa: T201  (what one looks for after starting it)
 
     await house.daemon.run(ready)
 

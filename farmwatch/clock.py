@@ -27,7 +27,9 @@ class SteadyClock:
 class WarpClock:
     """Runs `speed` times as fast from `start_s` until it meets the true time, then keeps it.
 
-    While `busy` says so it stands still: a past that is played must wait for those who listen to it.
+    It is driven by the one who plays that past: `ahead_s` says how far time may go, and only `reach` moves it
+    there, once all that happened until then has been handed over. While `busy` says that the listeners are
+    behind, it does not go on. So no timer ever runs ahead of what it waits for, however slow the computer is.
     """
 
     def __init__(self, start_s: float, speed: float) -> None:
@@ -37,22 +39,29 @@ class WarpClock:
         self.busy: Callable[[], bool] = lambda: False
         self._true = SteadyClock()
         self._seen_s = self._true.now_s()
-        self._now_s = min(start_s, self._seen_s)
+        self._now_s = self._ahead_s = min(start_s, self._seen_s)
         self._speed = speed
 
     def now_s(self) -> float:
-        """Epoch seconds: the past played quickly, later the present."""
+        """Epoch seconds: how far the past has been played; later the present."""
+        return self._now_s
+
+    def ahead_s(self) -> float:
+        """How far time may go now."""
         true_s = self._true.now_s()
         passed_s, self._seen_s = true_s - self._seen_s, true_s
-        if self._now_s + passed_s < true_s:
-            if not self.busy():
-                self._now_s = min(true_s, self._now_s + passed_s * self._speed)
-        else:
-            self._now_s = true_s
-        return self._now_s
+        if self._ahead_s + passed_s >= true_s:
+            self._ahead_s = true_s
+        elif not self.busy():
+            self._ahead_s = min(true_s, self._ahead_s + passed_s * self._speed)
+        return self._ahead_s
+
+    def reach(self, at_s: float) -> None:
+        """All that happened until `at_s` has been handed over."""
+        self._now_s = max(self._now_s, at_s)
 
     async def sleep_until(self, at_s: float) -> None:
         """Return at `at_s` of this clock."""
-        while (left_s := at_s - self.now_s()) > 0:
-            catching_up = self._true.now_s() - self._now_s > 1e-3
-            await asyncio.sleep(max(left_s / (self._speed if catching_up else 1.0), 1e-3))
+        while (left_s := at_s - self._now_s) > 0:
+            catching_up = self._true.now_s() - self._now_s > 1.0
+            await asyncio.sleep(max(left_s / (self._speed if catching_up else 1.0), 2e-3))

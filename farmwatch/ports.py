@@ -1,7 +1,7 @@
 """The doors of the house as Protocols. Adapters implement them; the daemon knows nothing else."""
 
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 from farmwatch.words.model import Effect, Event, Input, Message, Observed, Said
 
@@ -15,6 +15,19 @@ class Clock(Protocol):
 
     async def sleep_until(self, at_s: float) -> None:
         """Return at `at_s` of this clock, or at once if that is past."""
+        ...
+
+
+@runtime_checkable
+class DrivenClock(Clock, Protocol):
+    """A clock that a source moves: see `farmwatch.clock.WarpClock`."""
+
+    def ahead_s(self) -> float:
+        """How far time may go now."""
+        ...
+
+    def reach(self, at_s: float) -> None:
+        """All that happened until `at_s` has been handed over."""
         ...
 
 

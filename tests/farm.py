@@ -17,7 +17,9 @@ from farmwatch.words.model import (
 )
 
 T0 = 1764057600.0  # 2025-11-25 08:00 UTC
-NAMES = "avocet bittern curlew dunlin eider fulmar gannet heron ibis jackdaw knot lapwing".split()
+NAMES = [
+    "avocet", "bittern", "curlew", "dunlin", "eider", "fulmar", "gannet", "heron", "ibis", "jackdaw", "knot", "lapwing"
+]  # fmt: skip
 BACKUPS = {"one": "west", "two": "west", "three": "east", "four": "east"}
 PANEL = frozenset(
     {"state", "job", "progress", "remaining_s", "bed_c", "bed_target_c", "nozzle_c", "nozzle_target_c", "availability"}

@@ -116,7 +116,7 @@ def test_an_outage_does_not_end_because_a_backup_can_no_longer_be_seen():
 
 
 def test_circuit_limits():
-    """16 A at 230 V is 3680 W; the policy share of 0.8 (as 1/1.25 in NEC 210.20(A)) is 2944 W; 20 A at 120 V: 1920 W."""
+    """16 A at 230 V is 3680 W; a policy share of 0.8 (1/1.25, NEC 210.20(A)) is 2944 W; 20 A at 120 V: 1920 W."""
     assert CircuitPlan("west", 16, 230, 0.8).rating_w == 3680
     assert CircuitPlan("west", 16, 230, 0.8).limit_w == pytest.approx(2944)
     assert CircuitPlan("x", 20, 120, 0.8).limit_w == pytest.approx(1920)

@@ -1,4 +1,5 @@
 import random
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -6,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from farmwatch.power.energy import EnergyMeter
-
 
 
 def test_watts_are_integrated_by_the_trapezoid_rule():
@@ -71,7 +71,7 @@ def test_the_parts_never_overlap_and_add_up(steps, every):
         if (part := meter.cut(now)) is not None:
             parts.append(part)
     assert all(wh >= 0 for wh, _, _ in parts)
-    assert all(before[2] == after[1] for before, after in zip(parts, parts[1:], strict=False))
+    assert all(before[2] == after[1] for before, after in pairwise(parts))
     assert sum(wh for wh, _, _ in parts) >= meter.total_wh() - 1e-6
 
 

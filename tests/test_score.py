@@ -49,8 +49,8 @@ def test_scores_of_known_errors():
             "started_s": 0.0,
             "ended_s": 6000.0,
             "estimates": [
-                {"share": 0.5, "at_s": 3000.0, "p10_s": 5900.0, "p50_s": 6000.0 + 60 * i, "p90_s": 6100.0, "basis": "7 builds of x"},
-                {"share": 0.9, "at_s": 5400.0, "p10_s": None, "p50_s": 6060.0, "p90_s": None, "basis": "reported remaining time, x"},
+                {"share": 0.5, "p10_s": 5900.0, "p50_s": 6000.0 + 60 * i, "p90_s": 6100.0, "basis": "7 builds of x"},
+                {"share": 0.9, "p10_s": None, "p50_s": 6060.0, "p90_s": None, "basis": "reported remaining time, x"},
             ],
         }
         for i in range(5)

@@ -1,5 +1,6 @@
 """What was said of a build while it ran, so that it can be held against its end."""
 
+import re
 from typing import Any, NamedTuple
 
 SHARES: tuple[float, ...] = (0.10, 0.25, 0.50, 0.75, 0.90)
@@ -59,4 +60,4 @@ def class_of(basis: str) -> str:
         return "this job's history"
     if basis.startswith("all "):
         return "all builds of the shop"
-    return basis.split(",")[0].split(";")[0].split(" (")[0]
+    return re.split(r",|;| \(", basis, maxsplit=1)[0]

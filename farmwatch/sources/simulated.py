@@ -7,15 +7,15 @@ more at the next round, which does no harm.
 import asyncio
 import time
 
-from farmwatch.ports import Clock, Deliver
+from farmwatch.ports import Clock, Deliver, DrivenClock
 from farmwatch.scenario.world import World
 
 SLICE_S = 0.008
 """Longest time for which inputs are made without letting others run."""
 LOOK_AHEAD = 16
 """Inputs made between two looks at the time."""
-TICK_S, REAL_TICK_S = 0.1, 0.02
-"""The world is looked at so often: by the clock, and in real time where the clock runs faster."""
+TICK_S = 0.02
+"""The world is looked at so often, in real time."""
 
 
 def meets_present_s(start_s: float, now_s: float, speed: float) -> float:
@@ -44,15 +44,14 @@ class SimulatedSource:
 
     async def run(self, deliver: Deliver, clock: Clock) -> None:
         """Deliver what is due, in slices of some milliseconds, until cancelled. Started again, it goes on."""
-        real_s, before_s, tick_s = time.monotonic(), clock.now_s(), TICK_S
+        driven = clock if isinstance(clock, DrivenClock) else None
         while True:
-            to_s = clock.now_s()
+            to_s = driven.ahead_s() if driven is not None else clock.now_s()
             if to_s > self._from_s:
                 await self._play(deliver, to_s)
-            await clock.sleep_until(max(to_s, self._from_s) + tick_s)
-            passed_s = max(time.monotonic() - real_s, 1e-6)
-            tick_s = max(TICK_S, REAL_TICK_S * (clock.now_s() - before_s) / passed_s)
-            real_s, before_s = time.monotonic(), clock.now_s()
+            if driven is not None:
+                driven.reach(to_s)
+            await asyncio.sleep(TICK_S)
 
     async def _play(self, deliver: Deliver, to_s: float) -> None:
         vias = self._vias
