@@ -25,6 +25,7 @@ from farmwatch.words.model import BackupPlan, CircuitPlan, MachinePlan, SitePlan
         ("OL OB LB", "low"),
         ("OL HB", "on_line"),
         ("NOCOMM", "unknown"),
+        ("OL NOCOMM", "unknown"),
         ("CHRG", "unknown"),
         ("OFF", "unknown"),
         ("", "unknown"),

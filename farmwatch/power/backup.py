@@ -20,6 +20,8 @@ def status_of(symbols: str | None) -> str:
     ('on_line', 'on_battery', 'on_battery', 'low', 'unknown')
     """
     words = frozenset((symbols or "").upper().split())
+    if "NOCOMM" in words:
+        return "unknown"
     if "FSD" in words:
         return "low"
     if "OB" in words:
