@@ -28,13 +28,12 @@ def scale(quantity: Quantity, value: Value) -> int | None:
     return scaled if abs(scaled) < 2**63 else None
 
 
-def unscale(quantity: Quantity, scaled: int) -> float:
-    """The value again, NaN for UNKNOWN; dividing by a whole number gives the nearest float to the decimal."""
-    if scaled == UNKNOWN:
-        return math.nan
+def unscale(quantity: Quantity, rows: Iterable[tuple[int, int]]) -> list[tuple[int, float]]:
+    """The values again, NaN for UNKNOWN; dividing by a whole number gives the nearest float to the decimal."""
     if quantity.resolution < 1:
-        return scaled / round(1 / quantity.resolution)
-    return scaled * quantity.resolution
+        parts = round(1 / quantity.resolution)
+        return [(t, v / parts if v != UNKNOWN else math.nan) for t, v in rows]
+    return [(t, v * quantity.resolution if v != UNKNOWN else math.nan) for t, v in rows]
 
 
 def thin(rows: list[tuple[int, float]], start_ms: int, end_ms: int, points: int) -> list[tuple[int, float]]:

@@ -123,9 +123,9 @@ class SeriesFile:
         except sqlite3.Error as error:
             raise store_error(self.path, "pruned", error) from error
 
-    def read(self, subject: str, quantity: str, start_ms: int, end_ms: int) -> set[tuple[int, int]]:
+    def read(self, subject: str, quantity: str, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
         """(ms, scaled value) of a range; a damaged day is left out and noted, the others are read."""
-        found: set[tuple[int, int]] = set()
+        found: list[tuple[int, int]] = []
         with self._swap:
             try:
                 db = self._open_reader()
@@ -152,7 +152,7 @@ class SeriesFile:
                         continue
                     if resolution != now:  # the table of quantities has changed since
                         rows = [(t, v if v == UNKNOWN else round(v * resolution / now)) for t, v in rows]
-                    found.update(rows)
+                    found += rows
         return found
 
     def _open_reader(self) -> sqlite3.Connection | None:
@@ -202,12 +202,13 @@ def _by_day(times: Ints) -> list[tuple[str, int, int]]:
 
 def _read_day(db: sqlite3.Connection, day: str, number: int, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
     sql = f"SELECT first_ms, times, base, vals, gaps FROM {day} WHERE series = ? AND first_ms <= ?"  # noqa: S608
-    return [
-        (at_ms, value)
-        for row in db.execute(sql, (number, end_ms))
-        for at_ms, value in decode(*row)
-        if start_ms <= at_ms <= end_ms
-    ]
+    rows: list[tuple[int, int]] = []
+    for row in db.execute(sql, (number, end_ms)):
+        block = decode(*row)
+        if block and (block[0][0] < start_ms or block[-1][0] > end_ms):
+            block = [(t, v) for t, v in block if start_ms <= t <= end_ms]
+        rows += block
+    return rows
 
 
 def _table(day: datetime) -> str:

@@ -212,11 +212,14 @@ class SqliteSeries:
         recent = self._complete_ms is not None and start_ms >= self._complete_ms
         begin = 0 if recent else tail.written
         held = zip(tail.times[begin:], tail.values[begin:], strict=True)
-        rows = {(t, v) for t, v in held if start_ms <= t <= end_ms}
-        if not recent:
-            # A flush may put on the disk meanwhile what was taken from memory here: the set takes it once.
-            rows |= await self._on(self._reading, lambda: self._disk.read(subject, quantity, start_ms, end_ms))
-        readings = [(t, unscale(known, v)) for t, v in sorted(rows)]
-        if points > 0 and len(readings) > points:
-            readings = thin(readings, start_ms, end_ms, points)
-        return [(t / 1000, v) for t, v in readings]
+        rows = [(t, v) for t, v in held if start_ms <= t <= end_ms]
+
+        def chart() -> list[tuple[float, float]]:
+            # A flush may put on the disk meanwhile what was taken from memory here: it is taken once.
+            found = rows if recent else rows + self._disk.read(subject, quantity, start_ms, end_ms)
+            readings = unscale(known, dict.fromkeys(sorted(found)))
+            if 0 < points < len(readings):
+                readings = thin(readings, start_ms, end_ms, points)
+            return [(t / 1000, v) for t, v in readings]
+
+        return chart() if recent else await self._on(self._reading, chart)
