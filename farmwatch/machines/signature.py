@@ -32,7 +32,8 @@ LABELS = ("off", "idle", "heating", "printing", "paused")
 
 # Rates per second.  1/x reads "once in x seconds on average".
 RATES: dict[int, dict[int, float]] = {
-    OFF: {IDLE: 1 / 7200, HEAT: 1 / 72000},
+    # Back from off into the middle of a build: it was the plug that was away, not the machine.
+    OFF: {IDLE: 1 / 7200, HEAT: 1 / 72000, PRINT_LOW: 1 / 20000, PRINT_HIGH: 1 / 40000},
     IDLE: {HEAT: 1 / 7200, OFF: 1 / 36000, PRINT_LOW: 1 / 200000},
     HEAT: {PRINT_LOW: 1 / 600, PRINT_HIGH: 1 / 600, IDLE: 1 / 20000, OFF: 1 / 400000},
     PRINT_LOW: {
@@ -86,6 +87,8 @@ CORRELATED = 1.4
 PAUSE_SURE = 0.92  # a pause is believed later than other changes
 PAUSE_BACK_S = 600.0  # and set back no further than this
 FALL_LEAST_W = 70.0
+KILO_READINGS = 6  # so many in a row make "unit changed?"
+REST_LEAST_S, REST_READINGS = 40.0, 3  # rest must last so long before a build is over
 SPLIT_LEAST = 5  # low readings on each side of where the level fell
 LEAST_SAVED_W = 6.0
 HOLD_LEAST_S = 300.0
@@ -263,7 +266,7 @@ class Levels:
     @property
     def learned(self) -> bool:
         """Whether a build has been seen, so that the levels are the machine's own."""
-        return all(self.levels[name].fixed or self.levels[name].minutes > 5.0 for name in ("hold low", "heat"))
+        return all(self.levels[name].fixed or self.levels[name].minutes >= 5.0 for name in ("hold low", "heat"))
 
     def as_dict(self) -> dict[str, Any]:
         """State for the journal."""
@@ -373,6 +376,8 @@ class PowerSense:
         "print_from_s",
         "print_s",
         "rejected",
+        "rest_count",
+        "rest_from_s",
         "run_known",
         "run_since_s",
         "step_s",
@@ -398,14 +403,20 @@ class PowerSense:
         self.power_w: float | None = None
         self.interval_s = 10.0
         self.rejected = 0
+        self.rest_from_s: float | None = None
+        self.rest_count = 0
         self.kilo = 0
 
     # -- readings in -------------------------------------------------------------------------------------
 
     def observe(self, at_s: float, power_w: float | None, voltage_v: float | None = None) -> None:  # noqa: ARG002 - a heater's power follows V squared; kept for the interface, see `judge`
         """One reading.  None is unknown: it advances nothing.  Older than the last one: ignored."""
-        if power_w is None or not 0.0 <= power_w <= ABSURD_W:
-            self.rejected += power_w is not None
+        if power_w is None:
+            return
+        if power_w > ABSURD_W or 0.0 < power_w < 2.0 or self.kilo:
+            self._watch_unit(power_w)
+        if not 0.0 <= power_w <= ABSURD_W:
+            self.rejected += 1
             return
         last_s = self._last_s
         if last_s is not None:
@@ -549,6 +560,15 @@ class PowerSense:
         top = max(mass)
         label = LABELS[mass.index(top)]
         rest = mass[0] + mass[1]
+        if self.run_since_s is not None and rest > SURE:
+            # A plug that restarts says 0 W once or twice; a machine that stopped goes on saying it.
+            self.rest_count += 1
+            if self.rest_from_s is None:
+                self.rest_from_s = at_s
+            if self.rest_count < REST_READINGS or at_s - self.rest_from_s < REST_LEAST_S:
+                return
+        else:
+            self.rest_from_s, self.rest_count = None, 0
         if label != self._label and top >= (PAUSE_SURE if label == "paused" else SURE):
             before, before_s = self._label, self._since_s
             self._label, self._since_s = label, self._began({label}, at_s)
@@ -633,7 +653,7 @@ class PowerSense:
         build, since_s = self.build, self.pause_since_s
         if build is None or since_s is None or at_s - since_s < HOLD_LIMIT_S:
             return
-        end_s = self._fell(at_s)
+        end_s = self._fell(at_s, HOLD_LIMIT_S + 600.0)
         if end_s is not None:
             self.build = PowerBuild(build.start_s, end_s, at_s, build.start_known, held=True)
 
@@ -653,7 +673,7 @@ class PowerSense:
         self.print_from_s = None
         self._run_low, self._table_age = None, 0
 
-    def _fell(self, until_s: float) -> float | None:
+    def _fell(self, until_s: float, longest_s: float = HOLD_LIMIT_S) -> float | None:
         """Where the low level fell for good before ``until_s``: heaters held after the end.  None if nowhere.
 
         The split of the run's last low readings into two means that explains most (least squares); it must
@@ -670,12 +690,13 @@ class PowerSense:
         ]
         bound = self._low_bound([y for _, y in seen])
         for limit in (bound, self._run_low + 0.25 if self._run_low is not None else bound, math.inf):
-            at_s = self._split_of([(t, math.expm1(y)) for t, y in seen if y < limit], until_s)
+            lows = [(t, math.expm1(y)) for t, y in seen if y < limit]
+            at_s = self._split_of(lows, until_s, longest_s)
             if at_s is not None:
                 return at_s
         return None
 
-    def _split_of(self, lows: list[tuple[float, float]], until_s: float) -> float | None:
+    def _split_of(self, lows: list[tuple[float, float]], until_s: float, longest_s: float) -> float | None:
         doubt, least = self.levels.hold_doubt()
         first = 0
         for _ in range(4):
@@ -687,7 +708,7 @@ class PowerSense:
             saved = before - after
             if saved < least or saved < doubt * error:
                 return None
-            if not HOLD_LEAST_S <= until_s - lows[first + index][0] <= HOLD_LIMIT_S:
+            if not HOLD_LEAST_S <= until_s - lows[first + index][0] <= longest_s:
                 return None
             if _steady(part[index:], after, 0.4 * saved):
                 return 0.5 * (lows[first + index - 1][0] + lows[first + index][0])
@@ -782,8 +803,26 @@ class PowerSense:
         return self._label, since_s, words[self._label]
 
     def unit_suspect(self) -> str | None:
-        """A lasting step by 1000 ("unit changed?") in words, or None.  Never rescaled here."""
-        return None
+        """A lasting step by 1000 in words ("unit changed?"), or None.  Nothing is ever rescaled here."""
+        if abs(self.kilo) < KILO_READINGS:
+            return None
+        if self.kilo > 0:
+            return f"unit changed? {self.kilo} readings 1000 times too large for any plug here"
+        return f"unit changed? {-self.kilo} readings like this machine's, but 1000 times smaller"
+
+    def _watch_unit(self, power_w: float) -> None:
+        if power_w > ABSURD_W:
+            self.kilo = max(0, self.kilo) + 1
+        elif 0.0 < power_w < 2.0 and self._like_kilo(math.log1p(1000.0 * power_w)):
+            self.kilo = min(0, self.kilo) - 1
+        else:
+            self.kilo = 0
+
+    def _like_kilo(self, y: float) -> bool:
+        """Whether 1000 times a tiny reading is one of the levels of a machine that was drawing just now."""
+        levels = self.levels.levels
+        near = any(abs(y - levels[name].mean) < 0.35 for name in ("hold low", "hold high", "heat"))
+        return near and (self.kilo < 0 or self.run_since_s is not None)
 
     # -- journal -----------------------------------------------------------------------------------------
 
@@ -808,6 +847,7 @@ class PowerSense:
             "power_w": self.power_w,
             "interval_s": round(self.interval_s, 2),
             "rejected": self.rejected,
+            "rest": [self.rest_from_s, self.rest_count],
         }
 
     @classmethod
@@ -827,5 +867,6 @@ class PowerSense:
         self.print_from_s = state.get("print_from_s")
         self.print_s, self.power_w = float(state.get("print_s", 0.0)), state.get("power_w")
         self.interval_s = float(state.get("interval_s", 10.0))
+        self.rest_from_s, self.rest_count = state.get("rest", (None, 0))
         self.rejected = int(state.get("rejected", 0))
         return self
