@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from farmwatch.wire import upsproto, upsvalues
+from farmwatch.wire import upsmib, upsproto, upsvalues
 from farmwatch.wire.payload import KEPT_TEXT, Decoded, MappingSpec, Reader, clean, compile_mapping, parse_json
 from farmwatch.words.errors import BadPayload, ConfigError
 from farmwatch.words.model import (
@@ -171,6 +171,21 @@ def ups_reader(address: str) -> Reader:
     return read
 
 
+def snmp_read(body: bytes) -> Decoded:
+    """Reads what an agent serves of the UPS-MIB (RFC 1628)."""
+    objects = upsmib.parse(body)
+    if upsmib.out_of_contact(objects):
+        raise PeerRefusal("the agent has lost contact with the unit")
+    return upsmib.decode(objects)
+
+
+def reader_of(route: Route) -> Reader:
+    """How a source's payloads are read: those of backups know their own values."""
+    if route.source.via == "ups":
+        return ups_reader(route.source.address)
+    return snmp_read if route.source.via == "snmp" else compile_mapping(route.mapping)
+
+
 class CommandPort:
     """What people say by MQTT: JSON with command, machine, by and what belongs to the command."""
 
@@ -301,10 +316,7 @@ class Intake:
         self, routes: Sequence[Route], *, command_topic: str | None = None, buttons: Sequence[Button] = ()
     ) -> None:
         self.unknown = 0
-        self._sources = [
-            SourcePort(r.source, ups_reader(r.source.address) if r.source.via == "ups" else compile_mapping(r.mapping))
-            for r in routes
-        ]
+        self._sources = [SourcePort(route.source, reader_of(route)) for route in routes]
         self._command = CommandPort() if command_topic else None
         self._exact: dict[tuple[str, str], tuple[Port, ...]] = {}
         self._filters: list[tuple[Callable[[str], bool], Port]] = []
