@@ -71,9 +71,7 @@ def test_exact_coverage_by_simulation():
     # Coverage is k/(n + 1) exactly for continuous scores: 19/21 at n = 20, alpha = 0.1.
     rng = random.Random(7)
     rounds = 20_000
-    hits = sum(
-        rng.random() <= conformal.upper(sorted(rng.random() for _ in range(20)), 0.1) for _ in range(rounds)
-    )
+    hits = sum(rng.random() <= conformal.upper(sorted(rng.random() for _ in range(20)), 0.1) for _ in range(rounds))
     spread = math.sqrt(0.904762 * 0.095238 / rounds)
     assert abs(hits / rounds - 0.904762) < 4 * spread
 

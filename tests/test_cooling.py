@@ -83,9 +83,7 @@ def test_without_a_sensor_the_materials_default_and_a_wide_interval():
     assert default_release(0.0, "PLA", room_c=45.0).p50_s is None
 
 
-@pytest.mark.parametrize(
-    ("name", "row"), [("pla", "PLA"), ("PLA+ silk", "PLA"), (" petg ", "PETG"), ("PA12-CF", "PA")]
-)
+@pytest.mark.parametrize(("name", "row"), [("pla", "PLA"), ("PLA+ silk", "PLA"), (" petg ", "PETG"), ("PA12-CF", "PA")])
 def test_material_names(name, row):
     assert release_of(name) == MATERIALS[row]
 

@@ -104,6 +104,15 @@ def test_first_build_has_no_interval_and_says_so():
     assert "too few" in e.basis
 
 
+def test_a_machine_whose_network_is_away_still_gets_an_honest_interval(reported):
+    est, _ = reported
+    est.started("m1", "silent", "job-1", 2e9)
+    e = est.estimate("silent", 2e9 + 1000)
+    assert e.p10_s < e.p50_s < e.p90_s
+    assert "builds of job-1" in e.basis
+    est.ended("silent", 2e9 + 1200, "cancelled")
+
+
 def test_not_running_is_none():
     assert Estimator().estimate("nobody", 0.0) is None
 

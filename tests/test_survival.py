@@ -50,9 +50,7 @@ def test_remaining_time_may_rise(ten, given, half, nine_tenths):
     assert ten.quantile(0.9, given) - given == nine_tenths
 
 
-@pytest.mark.parametrize(
-    ("given", "mean"), [(60, 16.890476), (70, 11.944444), (72, 12.133333), (75, 11.666667)]
-)
+@pytest.mark.parametrize(("given", "mean"), [(60, 16.890476), (70, 11.944444), (72, 12.133333), (75, 11.666667)])
 def test_restricted_mean_remaining(ten, given, mean):
     assert ten.mean_remaining(given, 90) == pytest.approx(mean, abs=1e-6)
 

@@ -50,9 +50,7 @@ def fewest(alpha: float) -> int:
     return max(1, math.ceil(1.0 / alpha - 1.0 - ROUNDING))
 
 
-def quantile_scores(
-    lows: Sequence[float], highs: Sequence[float], truths: Sequence[float]
-) -> list[float]:
+def quantile_scores(lows: Sequence[float], highs: Sequence[float], truths: Sequence[float]) -> list[float]:
     """Scores of conformalised quantile regression, E = max(lo - y, y - hi), ascending; may be negative."""
     triples = zip(lows, highs, truths, strict=True)
     return sorted(max(low - truth, truth - high) for low, high, truth in triples)

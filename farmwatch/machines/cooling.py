@@ -165,9 +165,7 @@ class Cooling:
     def fit(self) -> Fit | None:
         """The curve through the readings since the bed began to fall; None before there are three."""
         if self._fit is None and len(self.points) >= 3:
-            self._fit = fit_curve(
-                self.points, (self.tau_log, self.tau_sd), (self.room_c, self.room_sd)
-            )
+            self._fit = fit_curve(self.points, (self.tau_log, self.tau_sd), (self.room_c, self.room_sd))
         return self._fit
 
     def release(self, now_s: float, material: str | None, release_c: float | None = None) -> Release:

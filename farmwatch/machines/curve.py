@@ -82,8 +82,7 @@ class Curve:
         """Back from `as_list`; a state of another length is refused with ValueError."""
         means, weights = [float(v) for v in state[0]], [float(v) for v in state[1]]
         if len(means) != len(KNOTS) or len(weights) != len(KNOTS):
-            msg = f"a stored progress curve must have {len(KNOTS)} knots"
-            raise ValueError(msg)
+            raise ValueError(f"a stored progress curve must have {len(KNOTS)} knots")
         return cls(means, weights)
 
 
@@ -123,8 +122,6 @@ class Crossings:
 
     def shares(self, total_s: float) -> list[float | None]:
         """True shares at the knots once the whole run time is known."""
-        shares: list[float | None] = [
-            None if at is None else min(1.0, max(0.0, at / total_s)) for at in self.reached
-        ]
+        shares: list[float | None] = [None if at is None else min(1.0, max(0.0, at / total_s)) for at in self.reached]
         shares[0], shares[-1] = 0.0, 1.0
         return shares

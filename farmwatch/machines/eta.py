@@ -213,18 +213,13 @@ class Estimator:
         self._shop_runs: list[Run] = []
         self._shop_survival: Survival | None = None
         self._scores: dict[str, list[list[float]]] = {}
-        self._kind_builds: dict[str, int] = {}
-        self._levels = {
-            goal: conformal.AdaptiveLevel(goal) for goal in (0.2, 0.05)
-        }
+        self._levels = {goal: conformal.AdaptiveLevel(goal) for goal in (0.2, 0.05)}
         self.builds = 0
         self._changed: set[str] = set()
 
     # -- what happens ------------------------------------------------------------------------------------
 
-    def started(
-        self, machine: str, build: str, job: str | None, at_s: float, planned_s: float | None = None
-    ) -> None:
+    def started(self, machine: str, build: str, job: str | None, at_s: float, planned_s: float | None = None) -> None:
         """A build began.  A build id already known is left as it is (a repeated message)."""
         if build in self.running:
             return
@@ -241,9 +236,7 @@ class Estimator:
         running.fitted, running.cached = None, None
         self._changed.add(f"build:{build}")
 
-    def progress(
-        self, build: str, at_s: float, progress: float | None, remaining_s: float | None
-    ) -> None:
+    def progress(self, build: str, at_s: float, progress: float | None, remaining_s: float | None) -> None:
         """A report: progress 0..1, remaining seconds; None where not reported.  Nonsense is passed over."""
         running = self.running.get(build)
         if running is None or at_s < running.last_s:
@@ -390,9 +383,7 @@ class Estimator:
             opinions.append(Opinion(source, max(total_s, run_s), max(error, 0.001)))
         return _combine(opinions, run_s, stage, _kind(said, job), expected_s)
 
-    def _said(
-        self, running: Running, job: Job | None, run_s: float, now_s: float
-    ) -> tuple[dict[str, float], float]:
+    def _said(self, running: Running, job: Job | None, run_s: float, now_s: float) -> tuple[dict[str, float], float]:
         """Whole run time by each source that has an opinion, and what was expected of the build."""
         said: dict[str, float] = {}
         expected_s = 0.0
@@ -488,10 +479,8 @@ class Estimator:
             return Estimate(None, None, None, None, None, basis, self.builds, None)
         finish_s = now_s + max(0.0, blend.total_s - run_s)
         scores = self._conditional(blend, (now_s - finish_s) / blend.scale_s)
-        quants = [self._bounds(scores, blend.kind, goal) for goal in (0.2, 0.05)]
-        (low80, high80), (low95, high95) = [
-            _instants(pair, finish_s, blend.scale_s, now_s) for pair in quants
-        ]
+        quants = [self._bounds(scores, goal) for goal in (0.2, 0.05)]
+        (low80, high80), (low95, high95) = [_instants(pair, finish_s, blend.scale_s, now_s) for pair in quants]
         middle_s = finish_s
         if len(scores) >= 9:
             middle_s = finish_s + blend.scale_s * _middle(scores)
@@ -500,9 +489,7 @@ class Estimator:
             middle_s = min(max(middle_s, low80), high80)
         basis = self._basis(blend, running, builds, short=low80 is None)
         count = builds if any(o.source == "history" for o in blend.opinions) else self.builds
-        return Estimate(
-            low95, low80, middle_s, high80, high95, basis, count, _overdue(blend, run_s)
-        )
+        return Estimate(low95, low80, middle_s, high80, high95, basis, count, _overdue(blend, run_s))
 
     def _conditional(self, blend: Blend, least: float) -> list[float]:
         """Scaled residuals of this class and stage above what is ruled out already, ascending."""
@@ -519,9 +506,8 @@ class Estimator:
                 scores = pooled[:: max(1, len(pooled) // max(1, most))]
         return scores[bisect_right(scores, least) :]
 
-    def _bounds(self, scores: list[float], kind: str, goal: float) -> tuple[float, float]:
+    def _bounds(self, scores: list[float], goal: float) -> tuple[float, float]:
         """Residuals between which the next one lies with probability 1 - goal; infinite where n is short."""
-        del kind
         alpha = self._levels[goal].level
         half = alpha / 2.0
         if len(scores) >= 2.0 / goal - 1.0:
@@ -573,7 +559,7 @@ class Estimator:
         scores = self._conditional(blend, (now_s - finish_s) / blend.scale_s)
         bounds: list[float | None] = []
         for goal in (0.2, 0.05):
-            bounds += _instants(self._bounds(scores, blend.kind, goal), finish_s, blend.scale_s, now_s)
+            bounds += _instants(self._bounds(scores, goal), finish_s, blend.scale_s, now_s)
         said = {o.source: o.total_s for o in blend.opinions}
         reported = running.remaining_s if "remaining" in said else None
         running.shots[blend.stage] = Shot(
@@ -581,21 +567,31 @@ class Estimator:
         )
 
     def _fill_shots(self, running: Running, run_s: float) -> None:
-        """Without reports nobody asked in time: what history would have said is the same afterwards."""
+        """What history alone would have said: the same afterwards, so nobody need have asked in time.
+
+        For a build without reports these are its own; for one with reports they are kept beside, so that
+        the interval stays honest on the day the machine's network is away.
+        """
+        bare = running
         if running.claim is not None or running.remaining_s is not None:
-            return
+            bare = Running(running.machine, running.key, running.name, running.start_s, None)
+            bare.paused_s = running.paused_s
         seed = f"{running.machine}{running.start_s}"
-        blend = self._blend(running, running.start_s)
+        blend = self._blend(bare, bare.start_s)
         if not blend.opinions:
             return
         for stage in range(STAGES):
             at = drawn(seed, stage) * blend.total_s
-            if at >= run_s or stage in running.shots:
+            if at >= run_s or stage in bare.shots:
                 continue
-            now_s = running.start_s + running.paused_s + at
-            then = self._blend(running, now_s)
-            if then.opinions and then.stage not in running.shots:
-                self._keep_shot(running, then, now_s, running.run_s(now_s))
+            now_s = bare.start_s + bare.paused_s + at
+            then = self._blend(bare, now_s)
+            if then.opinions and then.stage not in bare.shots:
+                self._keep_shot(bare, then, now_s, bare.run_s(now_s))
+        if bare is not running:
+            end_s = running.start_s + running.paused_s + run_s
+            for shot in bare.shots.values():
+                self._keep_score(shot, end_s)
 
     def _score(self, running: Running, job: Job | None, run_s: float, at_s: float) -> None:
         known = job is not None and bool(job.history.runs)
@@ -605,8 +601,7 @@ class Estimator:
         finite = {0.2: 0, 0.05: 0}
         for shot in running.shots.values():
             self._learn_shot(shot, levels, run_s, job if known else None, running.machine)
-            row = self._scores.setdefault(shot.kind, [[] for _ in range(STAGES)])[shot.stage]
-            self._keep_score(row, (at_s - shot.finish_s) / shot.scale_s)
+            self._keep_score(shot, at_s)
             for index, goal in enumerate((0.2, 0.05)):
                 low, high = shot.bounds[2 * index], shot.bounds[2 * index + 1]
                 if low is not None and high is not None:
@@ -615,14 +610,14 @@ class Estimator:
         for goal, level in self._levels.items():
             if finite[goal]:
                 level.learn(misses[goal] / finite[goal])
-        for kind in {shot.kind for shot in running.shots.values()}:
-            self._kind_builds[kind] = self._kind_builds.get(kind, 0) + 1
 
-    def _keep_score(self, row: list[float], score: float) -> None:
+    def _keep_score(self, shot: Shot, end_s: float) -> None:
+        row = self._scores.setdefault(shot.kind, [[] for _ in range(STAGES)])[shot.stage]
+        score = round((end_s - shot.finish_s) / shot.scale_s, 4)
         # Sorted for the quantiles; when full a pseudo-random one goes, so that old ones fade.
         if len(row) >= SCORES_KEPT:
             row.pop(zlib.crc32(f"{self.builds}{score}".encode()) % len(row))
-        insort(row, round(score, 4))
+        insort(row, score)
 
     @staticmethod
     def _learn_shot(shot: Shot, levels: list[Errors], run_s: float, job: Job | None, machine: str) -> None:
@@ -761,7 +756,6 @@ class Estimator:
             "curve": None if shop_curve is None else shop_curve.as_list(),
             "runs": JobHistory(self._shop_runs).as_dict()["runs"],
             "scores": self._scores,
-            "kind_builds": self._kind_builds,
             "levels": {str(goal): level.alpha for goal, level in self._levels.items()},
         }
 
@@ -772,7 +766,6 @@ class Estimator:
             self._curves[""] = Curve.from_list(row["curve"])
         self._shop_runs = JobHistory.from_dict({"runs": row["runs"]}).runs
         self._scores = {kind: [sorted(map(float, r)) for r in rows] for kind, rows in row["scores"].items()}
-        self._kind_builds = {str(k): int(v) for k, v in row["kind_builds"].items()}
         for goal, level in self._levels.items():
             level.alpha = float(row["levels"].get(str(goal), goal))
 
@@ -809,9 +802,7 @@ def _kind(said: dict[str, float], job: Job | None) -> str:
     return "reports, new" if reports else "new"
 
 
-def _combine(
-    opinions: list[Opinion], run_s: float, stage: int, kind: str, expected_s: float
-) -> Blend:
+def _combine(opinions: list[Opinion], run_s: float, stage: int, kind: str, expected_s: float) -> Blend:
     if not opinions:
         return Blend(run_s, 1.0, stage, kind, (), expected_s)
     weights = [1.0 / (o.error * o.total_s) ** 2 for o in opinions]
@@ -846,16 +837,13 @@ def _overdue(blend: Blend, run_s: float) -> float | None:
 
 def _rounded(errors: Errors) -> dict[str, list[list[float]]]:
     return {
-        source: [[round(mean, 7), round(weight, 1)] for mean, weight in rows]
-        for source, rows in errors.rows.items()
+        source: [[round(mean, 7), round(weight, 1)] for mean, weight in rows] for source, rows in errors.rows.items()
     }
 
 
 def _job_from(raw: Mapping[str, Any]) -> Job:
     here = {str(machine): Curve.from_list(curve) for machine, curve in raw.get("here", {}).items()}
-    return Job(
-        JobHistory.from_dict(raw["history"]), Curve.from_list(raw["curve"]), Errors(raw["errors"]), here
-    )
+    return Job(JobHistory.from_dict(raw["history"]), Curve.from_list(raw["curve"]), Errors(raw["errors"]), here)
 
 
 PLAIN = (

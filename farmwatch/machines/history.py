@@ -162,8 +162,7 @@ class JobHistory:
     def as_dict(self) -> dict[str, Any]:
         """State for the journal."""
         rows = [
-            [r.build, r.machine, round(r.ended_s), round(r.run_s, 1), int(r.observed), r.planned_s]
-            for r in self.runs
+            [r.build, r.machine, round(r.ended_s), round(r.run_s, 1), int(r.observed), r.planned_s] for r in self.runs
         ]
         return {"runs": rows, "total": self.total, "changed_s": self.changed_s}
 

@@ -51,8 +51,7 @@ def power(matrix: Matrix, exponent: int) -> Matrix:
         if exponent:
             matrix = product(matrix, matrix)
     if result is None:
-        msg = "the exponent must be at least 1"
-        raise ValueError(msg)
+        raise ValueError("the exponent must be at least 1")
     return result
 
 
@@ -66,8 +65,7 @@ def from_rates(rates: Sequence[Sequence[float]], dt_s: float = 1.0) -> Matrix:
         moves = [0.0 if j == index else rate * dt_s for j, rate in enumerate(row)]
         stay = 1.0 - sum(moves)
         if stay < 0.0:
-            msg = f"the rates out of state {index} are too fast for a step of {dt_s} s"
-            raise ValueError(msg)
+            raise ValueError(f"the rates out of state {index} are too fast for a step of {dt_s} s")
         moves[index] = stay
         rows.append(tuple(moves))
     return tuple(rows)
@@ -137,9 +135,7 @@ def smooth(
     return smoothed
 
 
-def best_path(
-    start: Sequence[float], steps: Sequence[Matrix], likelihoods: Sequence[Sequence[float]]
-) -> list[int]:
+def best_path(start: Sequence[float], steps: Sequence[Matrix], likelihoods: Sequence[Sequence[float]]) -> list[int]:
     """The single most probable sequence of states (Viterbi); arguments as of `forward`."""
     floor = 1e-300
     score = [math.log(max(p * q, floor)) for p, q in zip(start, likelihoods[0], strict=True)]

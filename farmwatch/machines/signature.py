@@ -235,9 +235,7 @@ class Levels:
     ``pause_w`` is what a pause saves, ``between`` how far the low level differs from build to build.
     """
 
-    levels: dict[str, Level] = field(
-        default_factory=lambda: {name: Level(*PRIOR[name]) for name in NAMES}
-    )
+    levels: dict[str, Level] = field(default_factory=lambda: {name: Level(*PRIOR[name]) for name in NAMES})
     pause_w: float = PAUSE_DROP_W[0]
     pauses: float = 0.0
     between: float = RUN_SPREAD
@@ -560,15 +558,8 @@ class PowerSense:
         top = max(mass)
         label = LABELS[mass.index(top)]
         rest = mass[0] + mass[1]
-        if self.run_since_s is not None and rest > SURE:
-            # A plug that restarts says 0 W once or twice; a machine that stopped goes on saying it.
-            self.rest_count += 1
-            if self.rest_from_s is None:
-                self.rest_from_s = at_s
-            if self.rest_count < REST_READINGS or at_s - self.rest_from_s < REST_LEAST_S:
-                return
-        else:
-            self.rest_from_s, self.rest_count = None, 0
+        if self._rest_unsure(rest, at_s):
+            return
         if label != self._label and top >= (PAUSE_SURE if label == "paused" else SURE):
             before, before_s = self._label, self._since_s
             self._label, self._since_s = label, self._began({label}, at_s)
@@ -586,6 +577,16 @@ class PowerSense:
         else:
             self._run_goes_on(at_s, seen_s)
 
+    def _rest_unsure(self, rest: float, at_s: float) -> bool:
+        """A plug that restarts says 0 W once or twice; a machine that stopped goes on saying it."""
+        if self.run_since_s is None or rest <= SURE:
+            self.rest_from_s, self.rest_count = None, 0
+            return False
+        self.rest_count += 1
+        if self.rest_from_s is None:
+            self.rest_from_s = at_s
+        return self.rest_count < REST_READINGS or at_s - self.rest_from_s < REST_LEAST_S
+
     def _run_begins(self, at_s: float) -> None:
         self.run_since_s = self._began(ACTIVE, at_s)
         self.run_known = self.run_since_s > self._times[max(0, len(self._times) - PATH)]
@@ -602,9 +603,7 @@ class PowerSense:
         run_s = at_s - since_s
         if not self._running():
             held = self.build is not None and self.build.held and self.build.start_s >= since_s
-            if not held and run_s >= BUILD_LEAST_S and (
-                self.print_s >= PRINT_LEAST_S or run_s >= HEAT_LIMIT_S
-            ):
+            if not held and run_s >= BUILD_LEAST_S and (self.print_s >= PRINT_LEAST_S or run_s >= HEAT_LIMIT_S):
                 self.build = PowerBuild(since_s, start_known=self.run_known)
         elif self._label == "paused" and self.pause_since_s is not None and self._table_age == 0:
             self._held_for_long(at_s)
@@ -685,9 +684,7 @@ class PowerSense:
         from_s = self.run_since_s + HEAT_LIMIT_S / 2.0
         if self.print_from_s is not None:
             from_s = self.print_from_s + 240.0  # an averaged bed settles for some minutes
-        seen = [
-            (t, y) for t, y in zip(self._times, self._ys, strict=True) if from_s < t < until_s and floor < y
-        ]
+        seen = [(t, y) for t, y in zip(self._times, self._ys, strict=True) if from_s < t < until_s and floor < y]
         bound = self._low_bound([y for _, y in seen])
         for limit in (bound, self._run_low + 0.25 if self._run_low is not None else bound, math.inf):
             lows = [(t, math.expm1(y)) for t, y in seen if y < limit]

@@ -106,11 +106,9 @@ def kaplan_meier(
     """
     shares = [1.0] * len(durations) if weights is None else list(weights)
     if not len(durations) == len(observed) == len(shares):
-        msg = "durations, observed and weights must have the same length"
-        raise ValueError(msg)
+        raise ValueError("durations, observed and weights must have the same length")
     if any(not (math.isfinite(d) and d >= 0.0) for d in durations) or any(not w > 0.0 for w in shares):
-        msg = "durations must be finite and not negative, weights above zero"
-        raise ValueError(msg)
+        raise ValueError("durations must be finite and not negative, weights above zero")
     runs = sorted(zip(durations, observed, shares, strict=True), key=lambda run: run[0])
     return _product_limit(runs)
 

@@ -20,7 +20,7 @@ import math
 import random
 import sys
 import time
-from bisect import bisect_left, insort
+from bisect import insort
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -482,7 +482,9 @@ class Player:
         self.score.append((truth, asked))
 
 
-def play(rigs: list[Rig], jobs: list[JobKind], days: float, every_s: float, mode: str, seed: int) -> tuple[Player, list[Truth]]:
+def play(
+    rigs: list[Rig], jobs: list[JobKind], days: float, every_s: float, mode: str, seed: int
+) -> tuple[Player, list[Truth]]:
     """Truth first (to know where the random instants lie), then the same stream to the estimators."""
     truths: list[Truth] = []
     streams = [list(Bench(rig, jobs, days, every_s, truths).life()) for rig in rigs]
@@ -526,8 +528,16 @@ def verdict(hits: int, n: int, level: float) -> str:
 
 def clopper(hits: int, n: int, alpha: float) -> tuple[float, float]:
     def tail(p: float, k: int) -> float:  # P(X >= k)
-        return sum(math.exp(math.lgamma(n + 1) - math.lgamma(i + 1) - math.lgamma(n - i + 1)
-                            + i * math.log(p) + (n - i) * math.log1p(-p)) for i in range(k, n + 1))
+        return sum(
+            math.exp(
+                math.lgamma(n + 1)
+                - math.lgamma(i + 1)
+                - math.lgamma(n - i + 1)
+                + i * math.log(p)
+                + (n - i) * math.log1p(-p)
+            )
+            for i in range(k, n + 1)
+        )
 
     def solve(k: int, goal: float) -> float:
         low, high = 1e-12, 1 - 1e-12
@@ -565,7 +575,8 @@ def found_lines(player: Player, truths: list[Truth], stop_s: float) -> None:
             for i, truth in enumerate(mine):
                 if i not in taken:
                     o = (min(end, truth.end_s) - max(start, truth.start_s)) / (
-                        max(end, truth.end_s) - min(start, truth.start_s))
+                        max(end, truth.end_s) - min(start, truth.start_s)
+                    )
                     if o > overlap:
                         best, overlap = i, o
             if best is None or overlap < 0.8:
@@ -598,8 +609,10 @@ def found_lines(player: Player, truths: list[Truth], stop_s: float) -> None:
     print(f"  E4 found {hits}/{total}, extra {extra}: F1 {f1:.4f}; recall {share_line(hits, total)}")
     print(f"     end within 60 s (heaters drop) {share_line(ends, drop_n)}, median {median(drop_errors or [0]):.0f} s")
     if held_n:
-        print(f"     held: end set back within 120 s {share_line(sets, held_n)}, median {median(held_errors):.0f} s,"
-              f" latest known {max(delays) / 60:.1f} min after")
+        print(
+            f"     held: end set back within 120 s {share_line(sets, held_n)}, median {median(held_errors):.0f} s,"
+            f" latest known {max(delays) / 60:.1f} min after"
+        )
     print(f"     start off by {median(starts or [0]):.0f} s; false ends inside builds {player.false_ends}")
     table: dict[str, dict[str, int]] = {}
     for truth_state, activity in player.states:
@@ -617,19 +630,27 @@ def estimate_lines(player: Player) -> None:
         pairs = [(t, getattr(a.said, low), getattr(a.said, high)) for t, a in random_rows if a.said is not None]
         finite = [(t, x, y) for t, x, y in pairs if x is not None]
         inside = sum(x <= t.end_s <= y for t, x, y in finite)
-        print(f"  E1 {level:.0%} holds {share_line(inside, len(finite), level)}; no interval {len(pairs) - len(finite)}"
-              f" (no estimate {len(random_rows) - len(pairs)})")
+        print(
+            f"  E1 {level:.0%} holds {share_line(inside, len(finite), level)}; no interval {len(pairs) - len(finite)}"
+            f" (no estimate {len(random_rows) - len(pairs)})"
+        )
     for label, known in (("known >= 5", True), ("new", False)):
         line = []
         for share in SHARES:
-            mine = [(t, a) for t, a in rows if a.share == share and a.said and a.said.p50_s is not None
-                    and (a.seen >= 5 if known else a.seen == 0)]
+            mine = [
+                (t, a)
+                for t, a in rows
+                if a.share == share and a.said and a.said.p50_s is not None and (a.seen >= 5 if known else a.seen == 0)
+            ]
             if known:
                 errors = [abs(a.said.p50_s - t.end_s) / (t.end_s - t.start_s) for t, a in mine]
             else:
                 errors = [abs(a.said.p50_s - t.end_s) / (t.end_s - a.at_s) for t, a in mine]
             line.append(f"{share:.0%} {median(errors) * 100 if errors else math.nan:.2f}% (n={len(errors)})")
-        print(f"  {'E2' if known else 'E3'} {label}, median error {'of whole' if known else 'of remaining'}: " + ", ".join(line))
+        print(
+            f"  {'E2' if known else 'E3'} {label}, median error {'of whole' if known else 'of remaining'}: "
+            + ", ".join(line)
+        )
     sharp(random_rows)
 
 
@@ -646,11 +667,15 @@ def sharp(rows: list[tuple[Truth, Asked]]) -> None:
     own = [(t, a.said.p10_s, a.said.p90_s) for t, a in rows if ours(a)]
     print(f"  80 % sharpness, share of the build: ours {stats(own)}")
     both = [(t, a) for t, a in rows if ours(a) and a.alone is not None and a.alone.p10_s is not None]
-    print(f"     where history alone speaks: ours {stats([(t, a.said.p10_s, a.said.p90_s) for t, a in both])}"
-          f" | history {stats([(t, a.alone.p10_s, a.alone.p90_s) for t, a in both])}")
+    print(
+        f"     where history alone speaks: ours {stats([(t, a.said.p10_s, a.said.p90_s) for t, a in both])}"
+        f" | history {stats([(t, a.alone.p10_s, a.alone.p90_s) for t, a in both])}"
+    )
     base = [(t, a) for t, a in rows if ours(a) and a.base is not None]
-    print(f"     where remaining is reported: ours {stats([(t, a.said.p10_s, a.said.p90_s) for t, a in base])}"
-          f" | remaining {stats([(t, a.at_s + a.base[0], a.at_s + a.base[1]) for t, a in base])}")
+    print(
+        f"     where remaining is reported: ours {stats([(t, a.said.p10_s, a.said.p90_s) for t, a in base])}"
+        f" | remaining {stats([(t, a.at_s + a.base[0], a.at_s + a.base[1]) for t, a in base])}"
+    )
 
 
 def main() -> None:
@@ -670,9 +695,11 @@ def main() -> None:
             rigs = [make_rig(rng, f"m{i}") for i in range(args.machines)]
             begin = time.perf_counter()
             player, truths = play(rigs, jobs, args.days, every, mode, args.seed)
-            print(f"every {every:.0f} s, {mode}: seed {args.seed}, {len(truths)} builds,"
-                  f" {1e6 * player.cost_s / max(1, player.messages):.1f} us a message,"
-                  f" {time.perf_counter() - begin:.0f} s")
+            print(
+                f"every {every:.0f} s, {mode}: seed {args.seed}, {len(truths)} builds,"
+                f" {1e6 * player.cost_s / max(1, player.messages):.1f} us a message,"
+                f" {time.perf_counter() - begin:.0f} s"
+            )
             if mode != "reports only":
                 found_lines(player, truths, args.days * 86400.0)
             estimate_lines(player)
