@@ -6,7 +6,8 @@ import time
 
 import pytest
 
-from farmwatch.machines.signature import NAMES, Levels, PowerSense
+from farmwatch.machines.levels import NAMES
+from farmwatch.machines.signature import Levels, PowerSense
 
 
 class Plug:
