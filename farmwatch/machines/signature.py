@@ -172,6 +172,7 @@ class PowerSense:
         "_label",
         "_last_s",
         "_run_low",
+        "_said_last",
         "_since_s",
         "_table",
         "_table_age",
@@ -200,6 +201,7 @@ class PowerSense:
         self._last_s: float | None = None
         self.step_s: float | None = None
         self._label = "unknown"
+        self._said_last: tuple[float | None, float, Sense] | None = None
         self._since_s: float | None = None
         self._run_low: float | None = None  # the low level of the present build: it depends on the job
         self._table: tuple[tuple[float, float, float], ...] = ()
@@ -575,7 +577,18 @@ class PowerSense:
     # -- what is said ------------------------------------------------------------------------------------
 
     def judge(self, now_s: float) -> Sense:
-        """What the watts say now; "unknown" without readings for ``STALE_S`` or ten of their intervals."""
+        """What the watts say now; "unknown" without readings for ``STALE_S`` or ten of their intervals.
+
+        The same answer is given until the filter steps again or ten seconds have passed.
+        """
+        kept = self._said_last
+        if kept is not None and kept[0] == self.step_s and 0.0 <= now_s - kept[1] < STEP_S:
+            return kept[2]
+        sense = self._judge(now_s)
+        self._said_last = (self.step_s, now_s, sense)
+        return sense
+
+    def _judge(self, now_s: float) -> Sense:
         build = self.build
         start = build.start_s if build is not None else None
         end = build.end_s if build is not None else None
