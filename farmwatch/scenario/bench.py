@@ -96,7 +96,11 @@ class Bench:
         self.mode, self.job, self.word = HEAT, job, ""
         self.bed_set_c, self.nozzle_set_c = material.bed_c, material.nozzle_c
         self.total_s, self.nominal_s, self.worked_s = total_s, nominal_s, 0.0
-        self.full = self.heated = True
+        self.heated = True
+
+    def lay_down(self) -> None:
+        """Hot: from here on something lies on the bed."""
+        self.mode, self.full = PRINT, True
 
     def pause(self) -> None:
         """Stop in mid-build; the heaters hold."""

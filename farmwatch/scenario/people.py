@@ -1,59 +1,15 @@
 """Ann and Bram: they walk along the machines twice a day, clear beds, load filament and start builds."""
 
-from collections.abc import Callable
 from random import Random
-from typing import Protocol
 
 from farmwatch.scenario.bench import BUSY, OFF, PAUSE, REST, Bench
 from farmwatch.scenario.site import JOBS, MATERIALS, Job
+from farmwatch.scenario.stage import Stage
 
 CLEARING_SAID = 0.90  # how often they say "cleared" where they start the next build at once
 STARTED_SAID = 0.92  # how often they say what they started on a machine that has just a plug
 START = 0.92  # how often they start something on a free machine
 CANCEL = 0.012  # how often they find a build in hand not worth going on with
-
-
-class Stage(Protocol):
-    """What people can do to the world."""
-
-    benches: dict[str, Bench]
-    seed: int
-
-    def at(self, at_s: float, act: Callable[[float], None]) -> None:
-        """Have something done at a time."""
-        ...
-
-    def say(self, at_s: float, command: str, machine: str, by: str, **fields: object) -> None:
-        """A person tells Farmwatch something."""
-        ...
-
-    def build_on(self, bench: Bench, job: Job, now_s: float, rng: Random) -> None:
-        """A build begins."""
-        ...
-
-    def clear(self, bench: Bench, now_s: float) -> None:
-        """A bed is cleared."""
-        ...
-
-    def end_build(self, bench: Bench, result: str, now_s: float) -> None:
-        """A build ends."""
-        ...
-
-    def go_on(self, bench: Bench, now_s: float) -> None:
-        """A paused build goes on."""
-        ...
-
-    def result(self, bench: Bench) -> str | None:
-        """How the build on the bed has ended."""
-        ...
-
-    def next_round_s(self, now_s: float) -> float:
-        """When somebody will come by next."""
-        ...
-
-    def wish(self, bench: Bench, now_s: float) -> Job | None:
-        """A job that should be started here for the demonstration's sake, or None."""
-        ...
 
 
 class Walk:

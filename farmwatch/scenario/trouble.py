@@ -2,61 +2,15 @@
 
 from collections.abc import Callable
 from random import Random
-from typing import Protocol
 
 from farmwatch.scenario.bench import BUSY, PRINT, Bench
-from farmwatch.scenario.devices import GARBAGE, Feed, Room
+from farmwatch.scenario.devices import GARBAGE, Feed
 from farmwatch.scenario.script import Fault
-from farmwatch.scenario.truth import TruthOutage
+from farmwatch.scenario.stage import Stage
 
 RETRY_S = 600.0
 FIRST_OUTAGE_S, BUSY_LEAST = 480.0, 7
 """A long outage waits until so many machines are at work: one that finds them idle shows nothing."""
-
-
-class Stage(Protocol):
-    """What mishaps can do to the world."""
-
-    benches: dict[str, Bench]
-    feeds: list[Feed]
-    room: Room
-    live: dict[str, bool]
-
-    def at(self, at_s: float, act: Callable[[float], None]) -> None:
-        """Have something done at a time."""
-        ...
-
-    def lost(self, cause: str, place: str, now_s: float) -> TruthOutage:
-        """An outage begins."""
-        ...
-
-    def end_build(self, bench: Bench, result: str, now_s: float) -> None:
-        """A build ends."""
-        ...
-
-    def hold_up(self, bench: Bench, now_s: float) -> None:
-        """A build is paused."""
-        ...
-
-    def go_on(self, bench: Bench, now_s: float) -> None:
-        """A paused build goes on."""
-        ...
-
-    def connect(self, now_s: float) -> None:
-        """The broker is there again: retained messages come."""
-        ...
-
-    def disconnect(self, now_s: float) -> None:
-        """The broker is gone."""
-        ...
-
-    def quiet(self, now_s: float) -> bool:
-        """Whether nothing is amiss just now."""
-        ...
-
-    def daytime(self, now_s: float) -> bool:
-        """Whether somebody would come when called."""
-        ...
 
 
 def happen(stage: Stage, fault: Fault, rng: Random, now_s: float) -> None:
