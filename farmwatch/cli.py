@@ -143,6 +143,11 @@ def _add_recordings(verb: Add) -> None:
     replay = verb("replay", replay_verb, "feed a recording through everything, in virtual time")
     replay.add_argument("recording", help='JSON Lines, or "-" for standard input')
     replay.add_argument("--json", action="store_true", help="as JSON Lines")
+    score = verb("score", score_verb, "how good the finish times were, held against builds that are over")
+    score.add_argument("recording", nargs="?", help="a recording; or --history for the builds of the journal")
+    score.add_argument("--history", action="store_true", help="the builds that this configuration has watched")
+    score.add_argument("--json", action="store_true", help="as JSON")
+    score.add_argument("--plot", metavar="FILE", help="draw a picture as well")
 
 
 def _add_telling(verb: Add, words: Sequence[str]) -> None:
@@ -286,6 +291,13 @@ def record_verb(args: argparse.Namespace) -> int:
     from farmwatch.settings import load
 
     return cli_live.record(load(args.config), args.output, args.seconds)
+
+
+def score_verb(args: argparse.Namespace) -> int:
+    """How good the finish times were."""
+    from farmwatch import score
+
+    return score.run(args)
 
 
 def replay_verb(args: argparse.Namespace) -> int:

@@ -1,6 +1,6 @@
 """PURE: the view of everything, and the verdict in one sentence."""
 
-from farmwatch.alarms.phrases import Phrases, beds_title, title_of
+from farmwatch.alarms.phrases import Phrases, beds_title, words_of
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, names, plain
 from farmwatch.farm import Farm
@@ -38,7 +38,7 @@ def view_of(farm: Farm, now_s: float) -> View:
             for name in dict.fromkeys(m.bank for m in farm.plan.machines.values() if m.bank is not None)
         ],
         "backups": [_backup(farm, name, now_s) for name in farm.backups],
-        "alarms": _alarms(farm),
+        "alarms": _alarms(farm, now_s),
         "sources": [_source(farm, name, now_s) for name in farm.sources],
         "stores": [{"name": name, "ok": ok, "why": why} for name, (ok, why) in farm.stores.items()],
         "energy_today_wh": sum(sums.values()) if day else None,
@@ -142,10 +142,11 @@ def _backup(farm: Farm, name: str, now_s: float) -> BackupView:
     }
 
 
-def _alarms(farm: Farm) -> list[AlarmView]:
+def _alarms(farm: Farm, now_s: float) -> list[AlarmView]:
     rows: list[AlarmView] = []
     for alarm in farm.book.standing():
         rule = RULES[alarm.rule]
+        title, text = words_of(alarm, farm, now_s)
         rows.append(
             {
                 "id": alarm.id,
@@ -154,8 +155,8 @@ def _alarms(farm: Farm) -> list[AlarmView]:
                 "state": alarm.state,
                 "priority": alarm.priority,
                 "since_s": alarm.since_s,
-                "title": title_of(alarm, farm),
-                "text": rule.condition,
+                "title": title,
+                "text": text,
                 "consequence": rule.consequence,
                 "response": rule.response,
             }
@@ -185,7 +186,7 @@ def verdict(farm: Farm, machines: list[MachineView], now_s: float) -> VerdictVie
     beds = f"{beds_title(waiting)}." if waiting else ""
     if dangers:
         alarm = dangers[0]
-        title = Phrases(farm).mains_title() if alarm.rule == "mains_lost" else title_of(alarm, farm)
+        title = Phrases(farm).mains_title() if alarm.rule == "mains_lost" else words_of(alarm, farm, now_s)[0]
         text = f"Since {moment(alarm.since_s, now_s, farm.plan.timezone)}. {beds}"
         return {"level": "danger", "title": fit(title, TITLE_MAX), "text": text.strip()}
     nxt = _next(farm, machines, now_s)

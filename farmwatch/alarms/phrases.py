@@ -7,7 +7,7 @@ from farmwatch.alarms.notices import Incident
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.wording import clock, count, duration, moment, names, percent, plain
 from farmwatch.farm import Farm
-from farmwatch.machines.state import BUSY
+from farmwatch.power.diary import report, settle
 
 Words = tuple[str, str, tuple[tuple[str, str], ...]]
 SOON_S = 300.0
@@ -226,31 +226,12 @@ class Phrases:
         if not any(alarm.rule == "mains_lost" for alarm in alarms):
             subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
             return f"Backup {names(subjects, 3)} in order again", f"After {lasted}.", ()
-        start_s = min(alarm.since_s for alarm in alarms)
-        on: list[str] = []
-        stopped: list[str] = []
-        unknown: list[str] = []
-        for name, machine in self._farm.machines.items():
-            build = machine.build
-            last = machine.last_build
-            if build is not None and build.started_s < start_s:
-                (on if machine.state in BUSY else unknown).append(name)
-            elif (
-                last is not None
-                and last.ended_s is not None
-                and last.ended_s >= start_s
-                and last.result in ("failed", "unknown")
-            ):
-                at = f" at {percent(last.progress)}" if last.progress is not None else ""
-                stopped.append(f"{name}{at}")
-        parts = [f"{count(len(on), 'build')} went on." if on else ""]
-        if stopped:
-            parts.append(f"Stopped: {names(stopped, 4)}: check the beds.")
-        if unknown:
-            parts.append(f"No word yet from {names(unknown, 3)}.")
-        if not on and not stopped and not unknown:
-            parts.append("No build was running.")
-        return f"Power back after {lasted}", " ".join(part for part in parts if part), ()
+        outage = self._farm.outage.last
+        if outage is None:
+            return f"Power back after {lasted}", self._state_of_things(), ()
+        settle(outage, self._farm.machines)
+        title, text = report(outage)
+        return title, text, ()
 
     def _state_of_things(self) -> str:
         waiting = [name for name, machine in self._farm.machines.items() if machine.state == "waiting"]
@@ -268,11 +249,12 @@ def beds_title(waiting: list[str]) -> str:
     return f"Clear {len(waiting)} beds: {names(waiting, 4)}"
 
 
-def title_of(alarm: Alarm, farm: Farm) -> str:
-    """One line about an alarm, for lists."""
-    if alarm.rule == "bed_waiting":
-        return beds_title([alarm.subject])
-    if alarm.rule == "mains_lost":
-        return f"Backup {plain(alarm.subject)} on battery"
+def words_of(alarm: Alarm, farm: Farm, now_s: float) -> tuple[str, str]:
+    """Title and text about one alarm alone, for lists."""
     incident = Incident(alarm.id, alarm.id, RULES[alarm.rule].group, alarm.priority, alarm.since_s)
-    return Phrases(farm).words_for(incident, [alarm], "opened", alarm.since_s)[0]
+    title, text, _ = Phrases(farm).words_for(incident, [alarm], "opened", now_s)
+    if alarm.rule == "bed_waiting":
+        title = beds_title([alarm.subject])
+    elif alarm.rule == "mains_lost":
+        title = f"Backup {plain(alarm.subject)} on battery"
+    return title, text

@@ -23,6 +23,9 @@ CONSIDERED = frozenset({"state", "job", "material", "progress", "remaining_s", "
 NAMED_AHEAD_S = 45 * 60.0
 """How long what a person said about a build waits for that build to begin."""
 REJUDGE_S = 15.0
+ALONE_S, SURE, UNSURE = 120.0, 0.9, 0.6
+"""A machine that reports is judged by its plug only after so long without a report and at such a probability;
+one with a plug alone keeps its last activity while the best guess is less probable than the last figure."""
 NEVER_COOL_S = 2.5 * 3600.0
 """A bed that has not passed its release temperature by then will not: the room is too warm for it."""
 HEATING_BELOW_C = 8.0
@@ -67,6 +70,8 @@ class MachineTrack:
         self._hot = False
         self._activity = "unknown"
         self._blind_since_s: float | None = None
+        self._mute_since_s: float | None = None
+        self._last_busy = "printing"
         self._source_time: dict[str, float] = {}
         self._late: dict[str, int] = {}
 
@@ -131,6 +136,8 @@ class MachineTrack:
                 self.latest[quantity] = None
         if "power_w" in quantities:
             self.sense.observe(now_s, None)
+        if "state" in quantities and self._mute_since_s is None:
+            self._mute_since_s = now_s
         return self.consider(now_s)
 
     # ---- what it does -----------------------------------------------------------------------------------------
@@ -152,6 +159,7 @@ class MachineTrack:
         """What it does, why we think so, and since when if that lies back: reports first, then the plug."""
         word = self.word("state")
         if word is not None:
+            self._mute_since_s = None
             if "|" in word:
                 word = self._tell_apart(word.split("|"))
             return word, f"says {word}", None
@@ -159,12 +167,24 @@ class MachineTrack:
             if self.latest.get("relay") is False:
                 return "off", "its plug is switched off", None
             if self.latest.get("power_w") is not None:
-                sense = self.sense.judge(now_s)
-                known = "done" if sense.activity == "finished" else sense.activity
-                return known, sense.because, sense.since_s
+                return self._by_power(now_s)
         if self._sourceless and self.build is not None:
             return "printing", self.build.because, None
         return "unknown", "no source says anything", None
+
+    def _by_power(self, now_s: float) -> tuple[str, str, float | None]:
+        """What the plug alone says. Where reports are the rule it must have been alone for a while, and be sure."""
+        sense = self.sense.judge(now_s)
+        if self._reports:
+            if self._mute_since_s is None:
+                self._mute_since_s = now_s
+            if now_s - self._mute_since_s < ALONE_S or sense.probability < SURE:
+                return "unknown", "its reports have stopped, and its plug alone is not sure yet", None
+            if sense.activity in BUSY and self.build is not None:
+                return self._last_busy, f"no report; {sense.because}", None
+        elif sense.probability < UNSURE:
+            return self._activity, sense.because, None
+        return "done" if sense.activity == "finished" else sense.activity, sense.because, sense.since_s
 
     def _tell_apart(self, words: list[str]) -> str:
         """Which of several states one word stands for, by the temperatures."""
@@ -192,6 +212,8 @@ class MachineTrack:
         activity, because, since_s = self.activity(now_s)
         self._activity = activity
         effects: list[Effect] = []
+        if self._plug and self.word("state") is None and self.latest.get("power_w") is not None:
+            self._timers.set(("judge", self.name), now_s + REJUDGE_S)
         if activity == "unknown":
             if self._blind_since_s is None and self.build is not None:
                 self._blind_since_s = now_s
@@ -207,8 +229,6 @@ class MachineTrack:
         else:
             self._quiet(activity, now_s, because, since_s, effects)
         self._blind_since_s = None
-        if self._by_plug():
-            self._timers.set(("judge", self.name), now_s + REJUDGE_S)
         self._cool(now_s, effects)
         return effects
 
@@ -223,6 +243,7 @@ class MachineTrack:
                 self._heating_since_s = since_s if since_s is not None else now_s
         elif build is None:
             self._begin(now_s, since_s, because, effects)
+        self._last_busy = activity
         self._go(activity, now_s, because, effects)
         self._learn(now_s, effects)
 

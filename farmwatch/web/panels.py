@@ -317,12 +317,14 @@ def alarms(view: View) -> Html:
     """Alarms: what speaks first, then what is put aside or explained."""
     now_s, where = view["at_s"], zone(view["timezone"])
     standing = [alarm for alarm in view["alarms"] if alarm["state"] != "normal"]
+    beds = [alarm for alarm in standing if alarm["rule"] == "bed_waiting" and alarm["state"] in _SPEAKS]
+    standing = [alarm for alarm in standing if alarm not in beds]  # these stand under "Beds to clear", with their button
     standing.sort(key=lambda alarm: (_ORDER.get(alarm["priority"], 3), alarm["since_s"], alarm["id"]))
     loud = [alarm for alarm in standing if alarm["state"] in _SPEAKS]
     aside = [alarm for alarm in standing if alarm["state"] not in _SPEAKS]
     listed = fill('<ul class="cards">{rows}</ul>', rows=join(_alarm(alarm, now_s, where) for alarm in loud))
     if not loud:
-        listed = fill("<p>No alarm stands.</p>")
+        listed = fill("<p>No alarm stands.</p>" if not beds else "<p>No other alarm stands.</p>")
     if not aside:
         return listed
     return fill(
