@@ -17,7 +17,8 @@ from farmwatch.machines.signature import PowerSense
 from farmwatch.machines.tracker import MachineTrack
 from farmwatch.machines.trail import Told
 from farmwatch.overview import view_of
-from farmwatch.power.outage import Outage
+from farmwatch.power.diary import Row, at_stake, row_of, settle
+from farmwatch.power.outage import AGAIN_S, GRACE_S, SETTLE_S, SUPPLY, Outage
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
@@ -39,6 +40,7 @@ from farmwatch.words.view import View
 MINUTE_S = 60.0
 HOUR_S = 3600.0
 ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved"})
+LOOK = ("cause", "look")
 KEEP_BUILDS_S = 60 * 86_400.0
 """How long a finished build stays among the facts; the journal's history keeps it longer."""
 
@@ -118,12 +120,7 @@ class Brain:
         farm = self.farm
         source = farm.sources.get(seen.source)
         if source is not None:
-            if not seen.retained:
-                source.last_s = now_s
-                if source.state != "fresh":
-                    self._fresh(source, now_s, effects)
-            elif source.state == "never":
-                source.state = "last_known"
+            self._source_heard(source, seen, now_s, effects)
         machine = farm.machines.get(seen.subject)
         if machine is not None:
             values = seen.values
@@ -143,13 +140,30 @@ class Brain:
             if "availability" in values and not seen.retained and source is not None:
                 self._availability(source, values["availability"] == "gone", now_s, effects)
             return
+        if seen.retained:
+            return
         backup = farm.backups.get(seen.subject)
         if backup is not None:
-            if not seen.retained:
-                changed = backup.observe(seen.values, now_s)
-                self._backup_looked(seen.subject, now_s, effects, changed=changed)
-        elif seen.subject in farm.others and not seen.retained:
+            changed = backup.observe(seen.values, now_s)
+            if "status" in seen.values:
+                self._backup_heard(seen.subject, now_s, effects)
+            self._backup_looked(seen.subject, now_s, effects, changed=changed)
+        elif seen.subject in farm.others:
             farm.others[seen.subject].update(seen.values)
+
+    def _source_heard(self, source: SourceTrack, seen: Observed, now_s: float, effects: list[Effect]) -> None:
+        if seen.retained:
+            if source.state == "never":
+                source.state = "last_known"
+            return
+        source.last_s = now_s
+        if source.state != "fresh":
+            self._fresh(source, now_s, effects)
+        voltage_v = seen.values.get("voltage_v")
+        if not isinstance(voltage_v, float) or seen.subject in self.farm.backups:
+            return
+        if self.farm.outage.volts(seen.subject, voltage_v, now_s):
+            self._look_by(now_s + AGAIN_S)
 
     def _machine_moved(self, machine: MachineTrack, build: Build | None, now_s: float, effects: list[Effect]) -> None:
         """A machine's state or build has changed: alarms, energy, what the others must know."""
@@ -181,6 +195,9 @@ class Brain:
 
     def _fresh(self, source: SourceTrack, now_s: float, effects: list[Effect]) -> None:
         source.state, source.error, source.silent_since_s = "fresh", "", None
+        self.farm.outage.heard(source.plan.id)
+        if self.farm.outage.others or self.farm.outage.open is not None:
+            self._look_by(now_s + AGAIN_S)
         if source.plan.interval_s > 0:
             self._timers.set(("stale", source.plan.id), now_s + source.plan.stale_s)
         self._silence(source.plan.subject, now_s, effects)
@@ -201,6 +218,7 @@ class Brain:
         source.state = state if source.last_s is not None or state != "silent" else "never"
         self._forget(source, now_s, effects)
         self._silence(source.plan.subject, now_s, effects)
+        self._look_by(now_s + AGAIN_S)
 
     def _forget(self, source: SourceTrack, now_s: float, effects: list[Effect]) -> None:
         """What only this source could tell is unknown from now on."""
@@ -219,6 +237,7 @@ class Brain:
             self._move(machine, lambda: machine.forget(gone, now_s), now_s, effects)
         elif subject in farm.backups:
             if farm.backups[subject].forget(now_s):
+                self._backup_heard(subject, now_s, effects)
                 self._backup_looked(subject, now_s, effects, changed=True)
         elif subject in farm.others:
             farm.others[subject].update(dict.fromkeys(gone))
@@ -268,6 +287,7 @@ class Brain:
         if source is None:
             return
         source.error = event.error
+        self.farm.outage.failing(event.source, now_s)
         if source.plan.via in ("ups", "snmp") and source.state != "failed":
             self._lost(source, "failed", now_s, effects)
 
@@ -280,6 +300,8 @@ class Brain:
 
     def _link(self, event: LinkChanged, now_s: float, effects: list[Effect]) -> None:
         self.farm.links[event.via, event.address] = (event.connected, now_s)
+        self.farm.outage.link(event.via, connected=event.connected, now_s=now_s)
+        self._look_by(now_s + SETTLE_S if not event.connected else now_s + AGAIN_S)
         if event.via == "mqtt":
             self.farm.book.condition(
                 "broker_lost",
@@ -303,7 +325,7 @@ class Brain:
         if parent.rule == "broker_lost":
             return child.facts.get("vias") == ["mqtt"]
         if child.rule == "broker_lost":
-            return self.farm.outage.open is not None and self.farm.outage.open.cause == "site"
+            return self.farm.outage.covers_broker(child.facts.get("lost_at_s", child.since_s))
         return self.farm.covered(child.subject)
 
     # ---- backups and outages ---------------------------------------------------------------------------------------
@@ -314,21 +336,94 @@ class Brain:
         if changed:
             self._tell_backup(name, now_s, effects)
             effects.append(Keep("backup", name, {"status": backup.status, "since_s": backup.since_s}))
-            statuses = {other: track.status for other, track in farm.backups.items()}
-            outage = farm.outage.update(statuses, now_s)
-            if outage is not None:
-                self._outage(outage, now_s, effects)
             # An outage that is in hand does not end because its backup can no longer be seen.
             if backup.status != "unknown":
-                on_battery = backup.status in ("on_battery", "low")
-                book.condition("mains_lost", name, now_s, effects, true=on_battery)
-                book.condition("battery_low", name, now_s, effects, true=backup.status == "low")
+                self._supply(name, now_s, effects)
+        elif backup.status in ("on_battery", "low"):
+            self._supply(name, now_s, effects)  # a mate was back, and yet this one stays on battery
         if backup.status != "unknown":
             book.condition("overload", name, now_s, effects, true=backup.overloaded())
 
+    def _supply(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        status, book = self.farm.backups[name].status, self.farm.book
+        book.condition("mains_lost", name, now_s, effects, true=status in ("on_battery", "low"))
+        book.condition("battery_low", name, now_s, effects, true=status == "low")
+
+    def _backup_heard(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        """A backup's status was read, or is unknown from now on: what follows for the cause."""
+        watch = self.farm.outage
+        status = self.farm.backups[name].status
+        if watch.backup(name, status, now_s):
+            if watch.open is None or status == "on_line":
+                self._look(now_s, effects)
+            else:
+                self._look_by(now_s + AGAIN_S)
+        if status == "on_line" and watch.open is not None and not watch.open.told:
+            self._untold(now_s, effects)
+
+    def _untold(self, now_s: float, effects: list[Effect]) -> None:
+        """The first backup on line again speaks for all on its supply: what was not told yet need not be."""
+        book = self.farm.book
+        for mate in self.farm.backups:
+            if self.farm.outage.supply_back(mate):
+                for rule in ("mains_lost", "battery_low"):
+                    book.condition(rule, mate, now_s, effects, true=False)
+                    self._cleared(f"{rule}:{mate}", now_s, effects)
+
+    def _cleared(self, key: str, now_s: float, effects: list[Effect]) -> None:
+        if self._timers.due_s(("clear", key)) is not None:
+            self._timers.drop(("clear", key))
+            self.farm.book.timer("clear", key, now_s, effects)
+
+    def _look_by(self, due_s: float) -> None:
+        """Look for causes at this time, if not sooner."""
+        due = self._timers.due_s(LOOK)
+        if due is None or due > due_s:
+            self._timers.set(LOOK, due_s)
+
+    def _look(self, now_s: float, effects: list[Effect]) -> None:
+        """Ask for causes, and write down those that have changed."""
+        watch = self.farm.outage
+        self._timers.drop(LOOK)
+        incident = self._notices.open.get("mains")
+        if watch.open is not None and incident is not None and incident.steps > 0:
+            watch.open.told = True
+        watch.aside = {name for name, machine in self.farm.machines.items() if machine.state == "out_of_service"}
+        for outage in watch.look(now_s):
+            self._outage(outage, now_s, effects)
+        again_s = watch.next_look_s(now_s)
+        if again_s is not None:
+            self._look_by(again_s)
+
     def _outage(self, outage: Outage, now_s: float, effects: list[Effect]) -> None:
+        """Write down an incident; one of supply that is over is looked at again when its machines have been heard."""
+        farm = self.farm
+        at_stake(outage, farm.machines)
+        if outage.ended_s is not None:
+            settle(outage, farm.machines)
+            self._diary(outage, effects)
+            if outage.cause in SUPPLY:
+                self._timers.set(("cause", "last"), outage.ended_s + GRACE_S)
         effects.append(Note(now_s, "outage", outage.note()))
-        effects.append(Keep("outage", "open", None if outage.ended_s is not None else outage.note()))
+        effects.append(Keep("outage", outage.id, None if outage.ended_s is not None else outage.as_dict()))
+
+    def _diary(self, outage: Outage, effects: list[Effect]) -> None:
+        row = row_of(outage)
+        if row is None:
+            return
+        effects += [Keep("diary", old, None) for old in self.farm.diary.add(row)]
+        effects.append(Keep("diary", row.id, row.as_dict()))
+        self.farm.outage.own = self.farm.diary.counts()
+
+    def _settle_last(self, now_s: float, effects: list[Effect]) -> None:
+        """What became of the builds, now that the machines had time to be heard again."""
+        outage = self.farm.outage.last
+        if outage is not None:
+            before = outage.note()
+            settle(outage, self.farm.machines)
+            if outage.note() != before:
+                self._diary(outage, effects)
+                effects.append(Note(now_s, "outage", outage.note()))
 
     def _tell_backup(self, name: str, now_s: float, effects: list[Effect]) -> None:
         runtime = self.farm.runtime(name)
@@ -403,6 +498,8 @@ class Brain:
         elif what == "release":
             machine = self.farm.machines[name]
             self._move(machine, lambda: machine.release_due(now_s), now_s, effects)
+        elif what == "cause":
+            (self._look if name == "look" else self._settle_last)(now_s, effects)
         elif what == "notice":
             self._notices.timer(name, self.farm.book.alarms, now_s, effects)
         else:
@@ -484,6 +581,9 @@ class Brain:
 
     def _awoke(self, event: Awoke, now_s: float, effects: list[Effect]) -> None:
         effects.append(Note(now_s, "awoke", {"dark_since": event.dark_since_s}))
+        away = self.farm.outage.awoke(event.dark_since_s, now_s)
+        if away is not None:
+            self._outage(away, now_s, effects)
 
     def restore(self, facts: list[tuple[str, str, dict[str, Any]]], now_s: float) -> None:
         """Take up where the journal left off. Call once, before anything else."""
@@ -507,12 +607,12 @@ class Brain:
                 farm.meters[name].restore(kept["energy"][name])
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s)
         self._notices.restore(list(kept.get("incident", {}).values()), now_s)
-        outage = kept.get("outage", {}).get("open")
-        if outage is not None:
-            farm.outage.open = Outage(
-                outage["id"], outage["cause"], outage["place"], outage["started"], None,
-                list(outage["backups"]), list(outage["evidence"]),
-            )  # fmt: skip
+        farm.outage.restore(list(kept.get("outage", {}).values()))
+        for doc in kept.get("diary", {}).values():
+            farm.diary.add(Row.from_dict(doc))
+        farm.outage.own = farm.diary.counts()
+        if farm.outage.open is not None or farm.outage.others:
+            self._look_by(now_s + SETTLE_S)
 
 
 def whole(value: float | None) -> float | None:

@@ -7,6 +7,7 @@ from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power.backup import BackupTrack
 from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
+from farmwatch.power.diary import Diary
 from farmwatch.power.energy import EnergyMeter
 from farmwatch.power.load import SITE, Draw, LoadTree
 from farmwatch.power.outage import OutageWatch
@@ -60,7 +61,8 @@ class Farm:
         self.meters = {name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, []))) for name in plan.machines}
         for name, machine in self.machines.items():
             machine.wh_at = self.meters[name].wh_at
-        self.outage = OutageWatch(plan)
+        self.outage = OutageWatch(plan, self.sources)
+        self.diary = Diary(len(plan.machines))
         self.tables = {name: _table(backup) for name, backup in plan.backups.items()}
         self.book = AlarmBook(self.timers, with_blip(plan))
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
@@ -135,23 +137,16 @@ class Farm:
 
     def covered(self, name: str) -> bool:
         """Whether the outage in hand explains what happens at this machine, load or backup."""
-        outage = self.outage.open
-        if outage is None:
-            return False
-        if outage.cause in ("site", "blip"):
-            return True
-        if outage.cause == "circuit":
-            circuit = self.plan.circuit_of(name)
-            return circuit is not None and circuit in outage.place.split(", ")
-        plan = self.plan.machines.get(name) or self.plan.loads.get(name)
-        return name in outage.backups or (plan is not None and plan.backup in outage.backups)
+        return self.outage.covers(name)
 
 
 def with_blip(plan: SitePlan) -> dict[str, RuleChange]:
-    """The owner's changes to the alarm table; the loss of mains waits for the site's blip time unless said."""
-    own = plan.rules.get("mains_lost", RuleChange())
-    delay_s = own.on_delay_s if own.on_delay_s is not None else plan.blip_s
-    return {**plan.rules, "mains_lost": replace(own, on_delay_s=delay_s)}
+    """The owner's changes to the alarm table; what a blip may cause waits for the site's blip time unless said."""
+    found = dict(plan.rules)
+    for name in ("mains_lost", "battery_low"):
+        own = found.get(name, RuleChange())
+        found[name] = replace(own, on_delay_s=own.on_delay_s if own.on_delay_s is not None else plan.blip_s)
+    return found
 
 
 def _table(plan: BackupPlan) -> tuple[RuntimeTable, str] | None:

@@ -1,8 +1,7 @@
 import pytest
 
 from farmwatch.power.backup import BackupTrack, status_of
-from farmwatch.power.outage import OutageWatch, place_of
-from farmwatch.words.model import BackupPlan, CircuitPlan, MachinePlan, SitePlan
+from farmwatch.words.model import BackupPlan, CircuitPlan
 
 
 @pytest.mark.parametrize(
@@ -54,66 +53,6 @@ def test_what_is_not_heard_is_unknown():
     assert track.forget(20.0)
     assert track.status == "unknown"
     assert track.load_w() is None
-
-
-def plan(blip_s=5.0):
-    return SitePlan(
-        "Saltmarsh Works",
-        "Europe/London",
-        230,
-        {"avocet": MachinePlan("avocet", backup="one"), "knot": MachinePlan("knot", circuit="east")},
-        {n: BackupPlan(n, c) for n, c in (("one", "west"), ("two", "west"), ("three", "east"), ("four", "east"))},
-        {n: CircuitPlan(n, 16, 230, 0.8) for n in ("west", "east")},
-        blip_s=blip_s,
-    )
-
-
-@pytest.mark.parametrize(
-    ("out", "unknown", "cause", "place"),
-    [
-        ("one two three four", "", "site", "site"),
-        ("one two", "", "circuit", "west"),
-        ("three four", "", "circuit", "east"),
-        ("one", "", "backup", "one"),
-        ("one two three", "", "circuit", "west"),
-        ("one three", "two four", "site", "site"),
-        ("one two", "four", "circuit", "west"),
-    ],
-)
-def test_one_cause_from_the_backups_that_are_on_battery(out, unknown, cause, place):
-    statuses = dict.fromkeys(("one", "two", "three", "four"), "on_line")
-    statuses |= dict.fromkeys(out.split(), "on_battery") | dict.fromkeys(unknown.split(), "unknown")
-    found = place_of(statuses, plan())
-    if out == "one two three":
-        assert found[0] in ("site", "circuit", "backup")
-        return
-    assert found[:2] == (cause, place)
-
-
-def test_an_outage_from_begin_to_end_and_a_blip():
-    watch = OutageWatch(plan())
-    line = dict.fromkeys(("one", "two", "three", "four"), "on_line")
-    assert watch.update(line, 0.0) is None
-    first = watch.update({**line, "one": "on_battery"}, 100.0)
-    assert (first.cause, first.place) == ("backup", "one")
-    dark = dict.fromkeys(line, "on_battery")
-    grown = watch.update(dark, 103.0)
-    assert grown.id == first.id
-    assert grown.cause == "site"
-    assert watch.update({**dark, "two": "unknown"}, 200.0) is None
-    ended = watch.update(line, 700.0)
-    assert (ended.ended_s, ended.cause) == (700.0, "site")
-    blip = watch.update(dark, 800.0)
-    assert blip.ended_s is None
-    assert watch.update(line, 802.0).cause == "blip"
-
-
-def test_an_outage_does_not_end_because_a_backup_can_no_longer_be_seen():
-    watch = OutageWatch(plan())
-    line = dict.fromkeys(("one", "two", "three", "four"), "on_line")
-    watch.update(dict.fromkeys(line, "on_battery"), 0.0)
-    assert watch.update({**line, "one": "unknown"}, 300.0) is None
-    assert watch.update(line, 400.0).ended_s == 400.0
 
 
 def test_circuit_limits():
