@@ -1,6 +1,7 @@
 """The composition root: the only place that names concrete parts."""
 
 import asyncio
+import contextlib
 import logging
 import os
 import secrets
@@ -22,12 +23,13 @@ from farmwatch.service import ServiceManager
 from farmwatch.settings import Settings
 from farmwatch.stores.journal import JournalGuard
 from farmwatch.wire.intake import Intake
-from farmwatch.words.errors import StoreError
+from farmwatch.words.errors import FarmwatchError, StoreError
 from farmwatch.words.model import Effect, Keep, Message, Said
 from farmwatch.words.view import View
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
+KEY_BYTES = 32
 PLAYED_AHEAD = 2_000
 """Inputs that a played past may be ahead of the brain."""
 
@@ -51,7 +53,7 @@ def build_engine(settings: Settings) -> Engine:
 
 def build_sources(settings: Settings, clock: Clock | None = None) -> list[Source]:
     """Every configured transport that the scenario does not stand in for. Imports only what is used."""
-    built = [build(settings) for build in (_mqtt, _http, _push, _ups)]
+    built = [build(settings) for build in (_mqtt, _http, _push, _ups, _snmp)]
     built.append(_simulated(settings, clock or build_clock(settings)))
     return [source for source in built if source is not None]
 
@@ -140,6 +142,21 @@ def _ups(settings: Settings) -> Source | None:
     return UpsSource(UpsConfig(tuple(peers.values()), interval_s))
 
 
+def _snmp(settings: Settings) -> Source | None:
+    if not _addresses(settings, "snmp"):
+        return None
+    from farmwatch.sources.snmp import SnmpConfig, SnmpPeer, SnmpSource  # noqa: PLC0415  (an extra; a second to load)
+
+    peers: dict[str, SnmpPeer] = {}
+    plan = settings.plan()
+    for name, poll in settings.polls().items():
+        source = plan.sources[name]
+        if source.via == "snmp":
+            peer = SnmpPeer(source.address, poll.version, _plain(poll.secret), poll.interval_s)
+            peers.setdefault(source.address, peer)
+    return SnmpSource(SnmpConfig(tuple(peers.values())))
+
+
 def _simulated(settings: Settings, clock: Clock) -> Source | None:
     if settings.simulated is None:
         return None
@@ -178,8 +195,9 @@ def build_clock(settings: Settings) -> Clock:
 
 
 def open_journal(settings: Settings) -> JournalGuard:
-    """The journal of this configuration."""
-    settings.data_path.mkdir(mode=0o700, parents=True, exist_ok=True)
+    """The journal of this configuration; where its folder cannot be made, the journal says so and goes on in memory."""
+    with contextlib.suppress(OSError):
+        settings.data_path.mkdir(mode=0o700, parents=True, exist_ok=True)
     return JournalGuard(settings.data_path / "journal.db")
 
 
@@ -196,15 +214,38 @@ def build_channels(settings: Settings) -> dict[str, Channel]:
     }
 
 
+def warm_up(channels: dict[str, Channel]) -> None:
+    """Load what the first message needs before it is needed; say what is wrong with a channel."""
+    for name, channel in channels.items():
+        try:
+            channel.check()
+        except FarmwatchError as error:
+            log.error("channel %s: %s", name, error)  # noqa: TRY400
+
+
 def key_file(folder: Path, name: str, *, text: bool = False) -> bytes:
-    """A secret of our own in the data folder, made at first use, readable by the owner alone."""
-    path = folder / name
-    if not path.exists():
-        value = secrets.token_urlsafe(32).encode() if text else secrets.token_bytes(32)
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    """A secret of our own in the data folder, made at first use, readable by the owner alone.
+
+    Where the folder takes no file, or holds one that was cut off, the secret holds for this run only: links in
+    messages and sign-ins end with it, and ``farmwatch say`` finds no token. Watching goes on.
+    """
+    path, value = folder / name, secrets.token_urlsafe(32).encode() if text else secrets.token_bytes(32)
+    try:
+        with contextlib.suppress(FileNotFoundError):
+            kept = path.read_bytes()
+            if len(kept) >= KEY_BYTES:
+                return kept
+        new = path.with_name(f"{name}.new")
+        new.unlink(missing_ok=True)
+        descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "wb") as file:
             file.write(value)
-    return path.read_bytes()
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(path)
+    except OSError as error:
+        log.error("%s: %s; made anew for this run only", path, error.strerror)  # noqa: TRY400
+    return value
 
 
 class SpentLinks:
@@ -281,6 +322,7 @@ class House:
                 dark_since_s=self.journal.last_awake(),
                 tick=self.manager.alive,
                 stopping=self.manager.stopping,
+                warm_up=lambda: warm_up(channels),
             )
         )
         if isinstance(self.clock, WarpClock):
