@@ -12,7 +12,8 @@ column = to, each row sums to 1.  `columns` transposes it once for `step`.
 from __future__ import annotations
 
 import math
-from operator import mul
+from functools import lru_cache
+from operator import add, mul
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ Vector = list[float]
 Matrix = tuple[tuple[float, ...], ...]
 
 ROOT_TWO_PI = math.sqrt(2.0 * math.pi)
+FLOOR = 1e-300  # a probability of zero, for its logarithm
 
 
 def gaussian(x: float, mean: float, sd: float) -> float:
@@ -135,18 +137,22 @@ def smooth(
     return smoothed
 
 
+@lru_cache(maxsize=64)
+def _logs(matrix: Matrix) -> Matrix:
+    return tuple(tuple(math.log(max(p, FLOOR)) for p in row) for row in matrix)
+
+
 def best_path(start: Sequence[float], steps: Sequence[Matrix], likelihoods: Sequence[Sequence[float]]) -> list[int]:
     """The single most probable sequence of states (Viterbi); arguments as of `forward`."""
-    floor = 1e-300
-    score = [math.log(max(p * q, floor)) for p, q in zip(start, likelihoods[0], strict=True)]
+    score = [math.log(max(p * q, FLOOR)) for p, q in zip(start, likelihoods[0], strict=True)]
     back: list[list[int]] = []
     for across, likelihood in zip(steps, likelihoods[1:], strict=True):
         chosen, scores = [], []
-        for column, like in zip(across, likelihood, strict=True):
-            options = [s + math.log(max(p, floor)) for s, p in zip(score, column, strict=True)]
-            top = max(range(len(options)), key=options.__getitem__)
-            chosen.append(top)
-            scores.append(options[top] + math.log(max(like, floor)))
+        for column, like in zip(_logs(across), likelihood, strict=True):
+            options = list(map(add, score, column))
+            top = max(options)
+            chosen.append(options.index(top))
+            scores.append(top + math.log(max(like, FLOOR)))
         back.append(chosen)
         score = scores
     path = [max(range(len(score)), key=score.__getitem__)]
