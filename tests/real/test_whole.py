@@ -83,6 +83,7 @@ def test_the_main_job(house, mosquitto, devices, upsd, http_receiver, smtp_recei
     shop.start()
     recording = tmp_path / "session.jsonl"
     recorder = shop.begin("record", "-o", str(recording))
+    shop.hears(devices, "avocet")
     wait_until(lambda: recording.exists() and '"event"' in recording.read_text(), within_s=20, what="it records")
     wait_until(lambda: shop.view()["backups"][0]["status"] == "on_line", within_s=10, what="the backup is seen")
 
@@ -315,7 +316,7 @@ def test_a_broker_that_goes_is_one_message_and_one_all_clear(house, mosquitto, h
     assert [title.split(" after")[0] for title in titles(http_receiver)] == ["MQTT broker lost", "MQTT broker back"]
     assert "12 sources" in told(http_receiver)[0][1]
     assert {row["state"] for row in shop.view()["machines"]} == {"printing"}
-    assert shop.view()["alarms"] == []
+    assert shop.standing() == {}
     builds = [note for note in shop.history("build") if note["ended"] is not None]
     assert builds == [], "no build ended because nobody could see it"
     assert shop.stop()[0] == 0
@@ -332,10 +333,11 @@ GARBAGE = (
 async def test_the_page_follows_and_garbage_changes_nothing(house, mosquitto, devices):
     shop = house(broker_port=mosquitto.port, machines={"avocet": PANEL, "bittern": PANEL})
     shop.start()
+    shop.hears(devices, "avocet")
     async with browsing() as page:
         await page.goto(shop.url)
         took = []
-        for state, word in (("IDLE", "idle"), ("RUN", "printing"), ("HOLD", "paused"), ("RUN", "printing")):
+        for state, word in (("RUN", "printing"), ("HOLD", "paused"), ("RUN", "printing"), ("HOLD", "paused")):
             began_s = time.monotonic()
             devices.say("avocet", state, job="clip", percent=20, bed_now=60.0, bed_set=60)
             await reads(page, '[data-key="m-avocet"] .word', word)
@@ -409,9 +411,8 @@ def test_missing_peers_do_not_stop_the_start_and_hanging_ones_not_the_stop(house
             lambda: not shop.journal("SELECT 1 FROM outbox"), within_s=20, what="the message of the last life goes out"
         )
         them = Devices(broker_port)
-        them.say("avocet", "IDLE")
+        shop.hears(them, "avocet")
         them.close()
-        shop.reaches("avocet", "idle")
         assert shop.stop()[0] == 0
     finally:
         broker.stop()
@@ -447,6 +448,7 @@ def test_a_disk_that_takes_nothing_stops_nothing(disk, house, mosquitto, devices
             data=folder,
         )  # fmt: skip
         shop.start()
+        shop.hears(devices, "avocet")
         build(devices, "avocet")
         devices.say("avocet", "END", job="clip", percent=100, bed_now=30.0, bed_set=0)
         shop.reaches("avocet", "waiting")

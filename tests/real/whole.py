@@ -157,7 +157,7 @@ class Shop:
         """What it has said so far, all its lives together."""
         return self._log.read_text(errors="replace")
 
-    # ---- asking and saying --------------------------------------------------------------------------------------------
+    # ---- asking and saying ----------------------------------------------------------------------------------------
 
     @property
     def url(self) -> str:
@@ -172,7 +172,7 @@ class Shop:
 
     def get(self, path: str) -> str:
         """Body of a GET."""
-        with urllib.request.urlopen(self.url + path, timeout=5) as answer:
+        with urllib.request.urlopen(self.url + path, timeout=5) as answer:  # noqa: S310  (the daemon's own page)
             return answer.read().decode()
 
     def view(self) -> dict:
@@ -193,8 +193,18 @@ class Shop:
         return next(row for row in rows if name in (row["id"], row["address"]))
 
     def standing(self) -> dict[str, str]:
-        """Alarms by id with their state."""
-        return {alarm["id"]: alarm["state"] for alarm in self.view()["alarms"]}
+        """Alarms by id with their state, but for those that have returned and only want to be seen."""
+        return {alarm["id"]: alarm["state"] for alarm in self.view()["alarms"] if alarm["state"] != "returned"}
+
+    def hears(self, devices: "Devices", machine: str) -> None:
+        """Wait until what a machine publishes arrives; it publishes that it is idle."""
+
+        def heard() -> bool:
+            devices.say(machine, "IDLE")
+            time.sleep(0.1)
+            return self.machine(machine)["state"] != "unknown"
+
+        wait_until(heard, within_s=15, what=f"{machine} is heard")
 
     def reaches(self, machine: str, state: str, *, within_s: float = 8.0) -> None:
         """Wait until a machine is in a state."""
@@ -205,7 +215,8 @@ class Shop:
     def press(self, **fields: str) -> int:
         """Send the page's form as a browser does; the status."""
         body = "&".join(f"{key}={value}" for key, value in fields.items()).encode()
-        request = urllib.request.Request(f"{self.url}/say", data=body, headers={"Sec-Fetch-Site": "same-origin"})
+        headers = {"Sec-Fetch-Site": "same-origin"}
+        request = urllib.request.Request(f"{self.url}/say", data=body, headers=headers)  # noqa: S310  (same)
         opener = urllib.request.build_opener(_Stays)
         try:
             with opener.open(request, timeout=10) as answer:
