@@ -74,7 +74,7 @@ port = 8420
 # power_w = "/power"
 # [mappings.ups]
 # via = "ups"                      # RFC 9271; knows its own values
-# address = "{ups}"
+# address = "{ups}"                # a network card of the backup: via = "snmp", address = "{host}:161"
 """
 
 SECRETS_README = """\
@@ -85,6 +85,7 @@ One secret a file, each with mode 0600 (chmod 600 FILE):
   push_token          token that pushing devices send
   http_<mapping>      Authorization header of a polled mapping
   ups_<backup>        user:password for a UPS server
+  snmp_<backup>       community of an SNMP agent; for version 3 user:authentication:privacy
 """
 
 

@@ -4,6 +4,7 @@ Each check yields `Finding`s; `CHECKS` is the list of them. A finding knows the 
 """
 
 import difflib
+import importlib.util
 import ipaddress
 import itertools
 import zoneinfo
@@ -17,6 +18,7 @@ from farmwatch.alarms.rules import TABLE
 from farmwatch.settings_lines import Path
 from farmwatch.settings_model import (
     DEFAULT_INTERVAL_S,
+    KNOWING,
     PARAMETER,
     FieldEntry,
     MappingEntry,
@@ -227,9 +229,10 @@ def _mapping(path: Path, entry: MappingEntry) -> Iterator[Finding]:
     if entry.deadline_s < entry.timeout_s:
         what = "deadline_s is shorter than timeout_s"
         yield Finding((*path, "deadline_s"), what, f"write at least deadline_s = {entry.timeout_s:g}")
-    if entry.via == "ups":
+    if entry.via in KNOWING:
         if entry.values or entry.time:
-            yield Finding((*path, "values"), "RFC 9271 knows its own values", "remove this table")
+            rfc = {"ups": "RFC 9271", "snmp": "the UPS-MIB (RFC 1628)"}[entry.via]
+            yield Finding((*path, "values"), f"{rfc} knows its own values", "remove this table")
         return
     if not entry.values:
         example = 'power_w = "/power"'
@@ -344,11 +347,20 @@ def _ups(path: Path, address: str) -> Iterator[Finding]:
         yield Finding(path, "is no UPS", "write it like upsname@127.0.0.1:3493")
 
 
+def _agent(path: Path, address: str) -> Iterator[Finding]:
+    host, _, port = address.rpartition(":") if ":" in address.rpartition("]")[2] else (address, "", "161")
+    bare = host[1:-1] if host.startswith("[") and host.endswith("]") else host
+    known = port == "x" or (port.isascii() and port.isdigit() and 0 < int(port[:6]) < 65_536)
+    if not bare or not known or (":" in bare and bare == host) or any(c in bare for c in " /@[]"):
+        yield Finding(path, "is no address of an SNMP agent", "write it like {host}:161")
+
+
 ADDRESS_CHECKS: dict[str, Callable[[Path, str], Iterator[Finding]]] = {
     "mqtt": _topic,
     "http": _url,
     "push": _path,
     "ups": _ups,
+    "snmp": _agent,
 }
 
 
@@ -471,12 +483,32 @@ def _secrets(subject: Subject) -> Iterator[Finding]:
     if pushes and secrets.push_token is None and not settings.replaced("push"):
         what = "devices that post need a token, and there is none"
         yield Finding(("mappings", pushes[0]), what, f"write a long random word into {folder}/push_token (chmod 600)")
-    for kind, section in (("channel", "channels"), ("http", "mappings"), ("ups", "backups")):
+    for kind, section in (("channel", "channels"), ("http", "mappings"), ("ups", "backups"), ("snmp", "backups")):
         for name in getattr(secrets, kind):
             if name not in subject.names[section]:
                 what = f'no {section.removesuffix("s")} is called "{name}"'
                 near = meant(name, subject.names[section], otherwise="delete or rename the file")
                 yield Finding(("secrets", kind, name), what, near)
+
+
+def _snmp(subject: Subject) -> Iterator[Finding]:
+    """The extra, and the secrets of version 3 (RFC 3414, section 11.2: passphrases of at least 8 characters)."""
+    settings = subject.settings
+    if not subject.live or settings.replaced("snmp"):
+        return
+    names = [name for name, entry in settings.mappings.items() if entry.via == "snmp"]
+    if names and any(importlib.util.find_spec(name) is None for name in ("pysnmp", "cryptography")):
+        near = "type: .venv/bin/python -m pip install 'pysnmp>=7.1.30,<8' 'cryptography>=50'"
+        yield Finding(("mappings", names[0], "via"), "SNMP needs the extra snmp, which is not installed", near)
+    for section, name, item in settings.subjects():
+        if not any(use in names and settings.mappings[use].version == "3" for use in item.uses):
+            continue
+        secret = settings.secrets.snmp.get(name)
+        parts = secret.get_secret_value().split(":", 2) if secret is not None else []
+        if len(parts) != 3 or not parts[0] or min(map(len, parts[1:])) < 8:
+            what = "SNMP version 3 wants a user and two passphrases of 8 characters or more"
+            near = f"write user:authentication:privacy into {settings.secrets_dir}/snmp_{name} (chmod 600)"
+            yield Finding((section, name), what, near)
 
 
 CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
@@ -485,6 +517,7 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _web,
     _broker,
     _secrets,
+    _snmp,
     _people,
     _supplies,
     _runtime_tables,

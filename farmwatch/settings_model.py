@@ -29,10 +29,12 @@ from farmwatch.words.model import (
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES
 
 UPS_QUANTITIES = frozenset({"status", *(row.quantity for row in UPS_TABLE)})
-"""What a ``via = "ups"`` mapping may yield (RFC 9271, section 5)."""
+"""What a mapping via "ups" may yield (RFC 9271, section 5), and one via "snmp" (RFC 1628)."""
+KNOWING = frozenset({"ups", "snmp"})
+"""Transports that know their own values."""
 
 PARAMETER = re.compile(r"\{([A-Za-z_]\w*)\}")
-DEFAULT_INTERVAL_S: dict[str, float] = {"http": 10.0, "ups": 5.0}
+DEFAULT_INTERVAL_S: dict[str, float] = {"http": 10.0, "ups": 5.0, "snmp": 10.0}
 """Polled transports have a rhythm of their own; for the others the owner must say it."""
 
 
@@ -60,7 +62,7 @@ Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
 Count = Annotated[int, BeforeValidator(_number)]
 Text = Annotated[str, BeforeValidator(_text, json_schema_input_type=str | float)]
 Words = Annotated[list[str], BeforeValidator(_list, json_schema_input_type=str | list[str])]
-Via = Literal["mqtt", "http", "push", "ups"]
+Via = Literal["mqtt", "http", "push", "ups", "snmp"]
 
 
 class Part(BaseModel):
@@ -156,7 +158,7 @@ class Subject(Part):
 
 
 class Backup(Subject):
-    """A battery backup (UPS). Login, where its server wants one: secrets ups_<name>, as user:password."""
+    """A battery backup (UPS). Login, where its server or agent wants one: secrets ups_<name> or snmp_<name>."""
 
     circuit: str | None = Field(default=None, description="Circuit that feeds it.")
     rating_w: Number | None = Field(default=None, gt=0, description="Rated active power.")
@@ -225,20 +227,27 @@ class TimeEntry(Part):
 class MappingEntry(Part):
     """How one kind of device speaks; used by any number of them."""
 
-    via: Via = Field(description="Transport: mqtt, http (polled), push (the device posts) or ups (RFC 9271).")
-    address: str = Field(min_length=1, description="Topic, URL, path or upsname@host:port, with {parameters}.")
+    via: Via = Field(
+        description="Transport: mqtt, http (polled), push (the device posts), ups (RFC 9271) or snmp (RFC 1628)."
+    )
+    address: str = Field(
+        min_length=1, description="Topic, URL, path, upsname@host:port or host:port, with {parameters}."
+    )
+    version: Literal["2c", "3"] = Field(
+        default="2c", description="SNMP: 2c, or 3 with authentication (SHA) and privacy (AES)."
+    )
     interval_s: Number | None = Field(
         default=None,
         ge=0,
         le=86_400,
-        description="Seconds between messages; 0: only on change. Polled: 10 (http), 5 (ups).",
+        description="Seconds between messages; 0: only on change. Polled: 10 (http, snmp), 5 (ups).",
     )
     timeout_s: Number = Field(default=4.0, gt=0, le=60, description="Longest wait for an answer to begin (http, ups).")
     deadline_s: Number = Field(default=10.0, gt=0, le=120, description="Longest time for a whole request (http).")
     format: Literal["json", "text"] = Field(default="json", description="What the payload is.")
     time: TimeEntry | None = Field(default=None, description="The device's own time, if it sends one.")
     values: dict[str, Annotated[FieldEntry, BeforeValidator(_pointer, json_schema_input_type=str | FieldEntry)]] = (
-        Field(default={}, description="Quantity: where it stands. `ups` knows its own.")
+        Field(default={}, description="Quantity: where it stands. `ups` and `snmp` know their own.")
     )
 
     @property
@@ -289,6 +298,9 @@ class Secrets(BaseModel):
         default={}, description="http_<mapping>: Authorization header of a polled mapping."
     )
     ups: dict[str, SecretStr] = Field(default={}, description="ups_<backup>: user:password for a UPS server.")
+    snmp: dict[str, SecretStr] = Field(
+        default={}, description="snmp_<backup>: community (2c), or user:authentication:privacy (3)."
+    )
 
 
 class Settings(BaseSettings):
@@ -424,20 +436,20 @@ class Settings(BaseSettings):
             via=entry.via,
             address=fill(entry.address, values),
             interval_s=entry.rhythm_s,
-            quantities=UPS_QUANTITIES if entry.via == "ups" else _yields(spec),
+            quantities=UPS_QUANTITIES if entry.via in KNOWING else _yields(spec),
         )
         return Route(source, filled)
 
     def polls(self) -> dict[str, "Poll"]:
-        """How to ask each polled source (http, ups), by source id."""
+        """How to ask each polled source (http, ups, snmp), by source id."""
         found = {}
         for route in self.routes():
             entry = self.mappings[route.mapping.name]
             if entry.via not in DEFAULT_INTERVAL_S:
                 continue
-            secrets = self.secrets.http if entry.via == "http" else self.secrets.ups
+            secrets: dict[str, SecretStr] = getattr(self.secrets, entry.via)
             secret = secrets.get(route.mapping.name if entry.via == "http" else route.source.subject)
-            found[route.source.id] = Poll(entry.rhythm_s, entry.timeout_s, entry.deadline_s, secret)
+            found[route.source.id] = Poll(entry.rhythm_s, entry.timeout_s, entry.deadline_s, secret, entry.version)
         return found
 
     def button_routes(self) -> tuple[Button, ...]:
@@ -493,6 +505,7 @@ class Poll:
     timeout_s: float
     deadline_s: float
     secret: SecretStr | None
+    version: str
 
 
 def fill(text: str, values: Mapping[str, str]) -> str:
