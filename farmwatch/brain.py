@@ -67,7 +67,7 @@ class Brain:
             Awoke: self._awoke,
         }
         for name, machine in self.farm.machines.items():
-            machine.mains_lost = partial(self.farm.covered, name)
+            machine.mains_lost = partial(self.farm.covered_since, name)
 
     # ---- the two ways in ----------------------------------------------------------------------------------------
 
@@ -259,7 +259,7 @@ class Brain:
             subject,
             now_s,
             effects,
-            true=bool(quiet) and not out,
+            true=bool(quiet) and not out and not farm.outage.recovering(subject, now_s),
             vias=sorted({track.plan.via for track in quiet}),
             all_of_it=len(quiet) == len(farm.by_subject[subject]),
             silent_since_s=min((t.silent_since_s for t in quiet if t.silent_since_s is not None), default=None),
@@ -323,7 +323,7 @@ class Brain:
     def _explains(self, parent: Alarm, child: Alarm) -> bool:
         """Whether a parent's alarm is the reason for a child's."""
         if parent.rule == "broker_lost":
-            return child.facts.get("vias") == ["mqtt"]
+            return child.facts.get("vias") == ["mqtt"] or self.farm.outage.network_lost()
         if child.rule == "broker_lost":
             return self.farm.outage.covers_broker(child.facts.get("lost_at_s", child.since_s))
         return self.farm.covered(child.subject)
@@ -359,21 +359,17 @@ class Brain:
             else:
                 self._look_by(now_s + AGAIN_S)
         if status == "on_line" and watch.open is not None and not watch.open.told:
-            self._untold(now_s, effects)
+            # The first backup on line again speaks for all on its supply; one that is not raises its alarm anew.
+            self._untold([mate for mate in self.farm.backups if watch.supply_back(mate)], now_s, effects)
 
-    def _untold(self, now_s: float, effects: list[Effect]) -> None:
-        """The first backup on line again speaks for all on its supply: what was not told yet need not be."""
-        book = self.farm.book
-        for mate in self.farm.backups:
-            if self.farm.outage.supply_back(mate):
-                for rule in ("mains_lost", "battery_low"):
-                    book.condition(rule, mate, now_s, effects, true=False)
-                    self._cleared(f"{rule}:{mate}", now_s, effects)
-
-    def _cleared(self, key: str, now_s: float, effects: list[Effect]) -> None:
-        if self._timers.due_s(("clear", key)) is not None:
-            self._timers.drop(("clear", key))
-            self.farm.book.timer("clear", key, now_s, effects)
+    def _untold(self, backups: list[str], now_s: float, effects: list[Effect]) -> None:
+        """What is over before it was told need not be told."""
+        for key in [f"{rule}:{name}" for rule in ("mains_lost", "battery_low") for name in backups]:
+            rule, _, name = key.partition(":")
+            self.farm.book.condition(rule, name, now_s, effects, true=False)
+            if self._timers.due_s(("clear", key)) is not None:
+                self._timers.drop(("clear", key))
+                self.farm.book.timer("clear", key, now_s, effects)
 
     def _look_by(self, due_s: float) -> None:
         """Look for causes at this time, if not sooner."""
@@ -404,6 +400,8 @@ class Brain:
             self._diary(outage, effects)
             if outage.cause in SUPPLY:
                 self._timers.set(("cause", "last"), outage.ended_s + GRACE_S)
+                if not outage.told:
+                    self._untold(outage.backups, now_s, effects)
         effects.append(Note(now_s, "outage", outage.note()))
         effects.append(Keep("outage", outage.id, None if outage.ended_s is not None else outage.as_dict()))
 
@@ -419,6 +417,9 @@ class Brain:
         """What became of the builds, now that the machines had time to be heard again."""
         outage = self.farm.outage.last
         if outage is not None:
+            for subject in self.farm.by_subject:
+                if self.farm.outage.covers(subject, outage):
+                    self._silence(subject, now_s, effects)
             before = outage.note()
             settle(outage, self.farm.machines)
             if outage.note() != before:
@@ -522,8 +523,17 @@ class Brain:
         for machine in self.farm.machines.values():
             if machine.build is not None:
                 self._estimate(machine, now_s, effects)
+            self._contradictions(machine, now_s, effects)
         for name in self.farm.backups:
             self._tell_backup(name, now_s, effects)
+
+    def _contradictions(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
+        """What the plug says against the machine, or against itself."""
+        book, name = self.farm.book, machine.name
+        says = machine.heats_idly(now_s)
+        book.condition("heater_without_job", name, now_s, effects, true=says is not None, says=says)
+        why = machine.sense.unit_suspect()
+        book.condition("unit_suspect", name, now_s, effects, true=why is not None, why=why)
 
     def _hour(self, now_s: float, effects: list[Effect]) -> None:
         self._timers.set("hour", now_s + HOUR_S)

@@ -36,7 +36,8 @@ log = logging.getLogger("farmwatch")
 INBOX_LIMIT = 20_000
 SLICE = 256
 """Inputs handled in one go, so that the loop is never held for more than some milliseconds."""
-FLUSH_S = 60.0
+FLUSH_S = 55.0
+"""A crash loses at most a minute of readings, the time of writing included."""
 AWAKE_S = 30.0
 STOP_S = 3.0
 DRAIN_S = 2.0
@@ -91,6 +92,7 @@ class Parts:
     dark_since_s: float | None = None
     tick: Callable[[], None] | None = None  # tells a service manager that all is well
     stopping: Callable[[], None] | None = None
+    warm_up: Callable[[], None] | None = None  # slow imports, done on a thread once the page is there
 
 
 class Inbox:
@@ -175,6 +177,8 @@ class Daemon:
             self._spawn("postman", parts.postman.run())
         if parts.page is not None:
             self.address = await parts.page.start()
+        if parts.warm_up is not None:
+            self._warming = asyncio.get_running_loop().run_in_executor(None, parts.warm_up)
         for source in parts.sources:
             self._spawn(f"source {source.name}", self._supervise(source))
         self.started = True
@@ -213,7 +217,8 @@ class Daemon:
             parts.stopping()
         if parts.page is not None:
             with contextlib.suppress(TimeoutError, OSError):
-                await asyncio.wait_for(parts.page.stop(), 2.5)
+                async with asyncio.timeout(2.5):
+                    await parts.page.stop()
         for task in self._tasks:
             if task.get_name().startswith("source") or task.get_name() in ("brain", "postman", "awake", "series"):
                 task.cancel()
@@ -223,7 +228,8 @@ class Daemon:
                 await self._drain()
         for store in parts.series:
             try:
-                await asyncio.wait_for(store.close(), 2.0)
+                async with asyncio.timeout(2.0):
+                    await store.close()
             except (StoreError, TimeoutError) as error:
                 log.error("%s: readings not written: %s", store.name, error)  # noqa: TRY400
         loop = asyncio.get_running_loop()

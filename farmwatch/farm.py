@@ -1,5 +1,6 @@
 """PURE: everything that is known of the farm at one moment; the brain changes it, words and views read it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from farmwatch.alarms.book import AlarmBook
@@ -8,12 +9,16 @@ from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power.backup import BackupTrack
 from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
 from farmwatch.power.diary import Diary
+from farmwatch.power.desk import Foresight, PowerDesk
 from farmwatch.power.energy import EnergyMeter
-from farmwatch.power.load import SITE, Draw, LoadTree
+from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supply_of
 from farmwatch.power.outage import OutageWatch
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
 from farmwatch.words.timers import Timers
+
+LINGER_S = 3.0
+"""Most backups trust the mains only after a few seconds (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -55,9 +60,10 @@ class Farm:
             for name, machine in plan.machines.items()
         }
         self.backups = {name: BackupTrack(backup) for name, backup in plan.backups.items()}
-        others = [*plan.circuits, *plan.loads, *plan.sensors, *(["site"] if "site" in by_subject else [])]
+        others = [*plan.circuits, *supply_of(plan).plugs, *plan.loads, *plan.sensors, *(["site"] if "site" in by_subject else [])]
         self.others: dict[str, dict[str, Value]] = {name: {} for name in others}
         self.tree = LoadTree(plan)
+        self.power = PowerDesk(plan, self.tree)
         self.meters = {name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, []))) for name in plan.machines}
         for name, machine in self.machines.items():
             machine.wh_at = self.meters[name].wh_at
@@ -84,15 +90,32 @@ class Farm:
         value = self.others.get(leaf, {}).get("power_w")
         return value if isinstance(value, float) else None
 
+    def reading(self, name: str) -> Reading:
+        """What the sources of a node or leaf say of its power now."""
+        machine = self.machines.get(name)
+        if machine is not None:
+            return _reading(machine.latest)
+        backup = self.backups.get(name)
+        if backup is None:
+            return _reading(self.others.get(name, {}))
+        found = _reading(backup.latest)
+        if found.power_w is None and (load_w := backup.load_w()) is not None:
+            return replace(found, power_w=load_w, coarse=True)
+        return found
+
     def draw(self, place: str) -> Draw:
         """Draw of a node of the tree, by its own meter where it has one."""
-        meter_w: float | None = None
-        if place in self.backups:
-            meter_w = self.backups[place].load_w()
-        elif place in self.others:
-            value = self.others[place].get("power_w")
-            meter_w = value if isinstance(value, float) else None
-        return self.tree.draw(place, self.power_w, meter_w)
+        return self.tree.draw(place, self.reading)
+
+    def load_share(self, backup: str) -> float | None:
+        """Load as a share of a backup's rating: the greater of its W and VA share, or what the unit itself says."""
+        said, plan, draw = self.backups[backup].number("load"), self.plan.backups[backup], self.draw(backup)
+        return said if said is not None else load_share(draw.watts, draw.va, plan.rating_w, plan.rating_va)
+
+    def foresee(self, now_s: float) -> Foresight:
+        """Start advice, and the chance of each place to pass its limit."""
+        machines = [(name, m.state, m.state == "idle" and not m.bed_full) for name, m in self.machines.items()]
+        return self.power.foresee(now_s, machines, self.reading)
 
     def places(self) -> list[str]:
         """All nodes and leaves of the tree, the site first."""
@@ -103,7 +126,7 @@ class Farm:
         own_w = self.backups[name].load_w()
         if own_w is not None:
             return own_w
-        draw = self.tree.draw(name, self.power_w)
+        draw = self.draw(name)
         return draw.watts if not draw.missing else None
 
     def runtime(self, name: str) -> Runtime | None:
@@ -139,14 +162,29 @@ class Farm:
         """Whether the outage in hand explains what happens at this machine, load or backup."""
         return self.outage.covers(name)
 
+    def covered_since(self, name: str, since_s: float) -> bool:
+        """Whether a loss of supply, in hand or over, took this subject's power at some time since `since_s`."""
+        last = self.outage.last
+        over = last is not None and last.ended_s is not None and last.ended_s >= since_s - 60.0
+        return self.covered(name) or (over and self.outage.covers(name, last))
+
 
 def with_blip(plan: SitePlan) -> dict[str, RuleChange]:
-    """The owner's changes to the alarm table; what a blip may cause waits for the site's blip time unless said."""
+    """The owner's changes to the alarm table; what a blip may cause waits for the site's blip time unless said.
+
+    Backups stay on battery for some seconds after the mains is back, which must not make a blip an outage.
+    """
     found = dict(plan.rules)
+    blip_s = plan.blip_s + LINGER_S if plan.blip_s > 0 else 0.0
     for name in ("mains_lost", "battery_low"):
         own = found.get(name, RuleChange())
-        found[name] = replace(own, on_delay_s=own.on_delay_s if own.on_delay_s is not None else plan.blip_s)
+        found[name] = replace(own, on_delay_s=own.on_delay_s if own.on_delay_s is not None else blip_s)
     return found
+
+
+def _reading(values: Mapping[str, Value]) -> Reading:
+    found = (values.get(quantity) for quantity in ("power_w", "apparent_va", "voltage_v", "current_a"))
+    return Reading(*(value if isinstance(value, float) else None for value in found))
 
 
 def _table(plan: BackupPlan) -> tuple[RuntimeTable, str] | None:

@@ -153,6 +153,10 @@ class Channel(Protocol):
 
     name: str
 
+    def check(self) -> None:
+        """Make ready; raises a FarmwatchError if no message can go this way as it is configured. May take seconds."""
+        ...
+
     async def send(self, message: Message, links: Sequence[tuple[str, str]]) -> None:
         """Hand over one message; raises PeerUnavailable with words that hold no secret."""
         ...

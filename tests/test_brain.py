@@ -441,3 +441,66 @@ def test_the_view_is_json_and_says_unknown_for_what_is_unknown():
     assert view["verdict"]["level"] == "calm"
     assert view["total"]["watts"] == pytest.approx(12 * 110)
     assert view["verdict"]["title"] == "No bed waits; 12 machines building"
+
+
+def test_a_build_that_the_outage_killed_failed_when_the_power_went():
+    day = Driver()
+    day.run(60, 2, lambda d: (everyone(d), d.all_ups("OL")))
+    lucky, dead = NAMES[:9], NAMES[9:]
+
+    def dark(d):
+        for name in lucky:
+            d.panel(name, state="printing", job="frame-spacer", progress=0.55, remaining_s=3900.0)
+            d.plug(name, 110)
+        d.all_ups("OB DISCHRG", charge=0.5, runtime_s=500)
+
+    day.run(20, 2, lambda d: (everyone(d), d.all_ups("OB DISCHRG", charge=0.8, runtime_s=700)))
+    went = day.now
+    day.run(400, 2, dark)
+
+    def back(d):
+        dark(d)
+        d.all_ups("OL CHRG")
+        if d.now > went + 460:
+            for name in dead:
+                d.panel(name, state="idle", bed_c=30.0)
+                d.plug(name, 9)
+
+    day.run(200, 2, back)
+    for name in dead:
+        last = day.builds(name)[-1]
+        assert last["result"] == "failed"
+        assert went - 5 <= last["ended"] <= went + 40
+        assert day.machine(name).state in ("waiting", "cooling")
+    assert day.machine("avocet").state == "printing"
+
+
+def test_a_heater_without_a_job_is_a_danger_after_ten_minutes():
+    day = Driver(plan(["ibis"], ups=False))
+    day.run(300, 2, lambda d: (d.panel("ibis", state="idle", bed_c=20.0), d.plug("ibis", 8)))
+    begun = day.now
+    day.run(1000, 2, lambda d: (d.panel("ibis", state="idle", bed_c=30.0), d.plug("ibis", 240)))
+    told = [m for m in day.messages() if m.priority == "danger"]
+    assert [m.title for m in told] == ["ibis heats without a job"]
+    assert 600 <= told[0].at_s - begun <= 720
+    assert "240 W" in told[0].text
+    day.run(200, 2, lambda d: (d.panel("ibis", state="idle", bed_c=30.0), d.plug("ibis", 8)))
+    assert day.messages()[-1].title == "ibis no longer heats"
+
+
+def test_heaters_held_after_a_build_are_no_danger_for_a_while():
+    day = Driver(plan(["ibis"], ups=False))
+    day.run(1200, 2, lambda d: (d.panel("ibis", state="printing", progress=0.5), d.plug("ibis", 150)))
+    day.run(1800, 2, lambda d: (d.panel("ibis", state="done", bed_c=60.0), d.plug("ibis", 120)))
+    assert not [m for m in day.messages() if m.priority == "danger"]
+    day.run(1800, 2, lambda d: (d.panel("ibis", state="done", bed_c=60.0), d.plug("ibis", 120)))
+    assert [m.title for m in day.messages() if m.priority == "danger"] == ["ibis heats without a job"]
+
+
+def test_a_lasting_step_by_a_thousand_is_asked_about_and_never_rescaled():
+    day = Driver(plan(["ibis"], panels=False, ups=False))
+    hold = lambda d, scale: d.plug("ibis", (260 if int(d.now) % 30 < 10 else 55) * scale)  # noqa: E731
+    day.run(3600, 5, lambda d: hold(d, 1))
+    day.run(1800, 5, lambda d: hold(d, 0.001))
+    assert any(m.title == "ibis: unit changed?" for m in day.messages())
+    assert day.machine("ibis").number("power_w") < 1

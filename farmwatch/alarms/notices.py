@@ -16,7 +16,7 @@ from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, fit
 from farmwatch.words.model import Effect, Keep, Message, PersonPlan
 from farmwatch.words.timers import Timers
 
-GATHER_S: dict[str, float] = {"bed": 15, "mains": 4, "broker": 2, "silent": 30, "fault": 5, "store": 2}
+GATHER_S: dict[str, float] = {"bed": 15, "mains": 4, "broker": 2, "heat": 1, "silent": 30, "fault": 5, "store": 2}
 """How long an incident's first message waits for the rest of the story."""
 BED_WINDOW_S = 300.0
 LATER_S = 300.0
@@ -83,7 +83,7 @@ class Notices:
 
     def _key(self, alarm: Alarm) -> str:
         group = RULES[alarm.rule].group
-        return f"{group}:{alarm.subject}" if group in ("fault", "store") else group
+        return f"{group}:{alarm.subject}" if group in ("fault", "store", "heat") else group
 
     def _raise(self, alarm: Alarm, key: str, now_s: float) -> None:
         group = RULES[alarm.rule].group

@@ -26,6 +26,7 @@ class Phrases:
             "silent": self._silent,
             "fault": self._fault,
             "store": self._store,
+            "heat": self._heat,
         }
 
     def words_for(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float) -> Words:
@@ -171,9 +172,21 @@ class Phrases:
             f"No connection since {since}: {count(sources, 'source')} not seen, their beds and power are "
             "unknown until it is back. Check the broker's computer and the network."
         )
+        if self._farm.outage.network_lost():
+            text = (
+                f"No connection since {since}: {count(sources, 'source')} and more not seen, over MQTT and HTTP; beds "
+                "and power are unknown until it is back. Check router, switch and cables."
+            )
+            return "Network lost", text, ()
         return "MQTT broker lost", text, ()
 
     def _silent(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        suspects = [alarm for alarm in alarms if alarm.rule == "unit_suspect"]
+        if suspects and len(suspects) == len(alarms):
+            title = f"{names([a.subject for a in suspects], 2)}: unit changed?"
+            why = plain(str(suspects[0].facts.get("why") or "Its watts have stepped by about a thousand."))
+            return title, f"{why} Nothing is rescaled by itself: check the unit in its mapping.", ()
+        alarms = [alarm for alarm in alarms if alarm.rule != "unit_suspect"]
         degraded = [alarm for alarm in alarms if alarm.rule == "source_degraded"]
         silent = [alarm for alarm in alarms if alarm.rule != "source_degraded"]
         if not silent:
@@ -199,6 +212,18 @@ class Phrases:
             job = f"{job or 'Its build stands still. '}It was at {percent(build.progress)}. "
         return f"{plain(name)} reports a fault", f"{job}Look at it before you start it again.", ()
 
+    def _heat(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        alarm = alarms[0]
+        machine = self._farm.machines[alarm.subject]
+        power_w = machine.number("power_w")
+        draws = f"draws {power_w:.0f} W" if power_w is not None else "draws heating power"
+        said = alarm.facts.get("says", machine.state)
+        text = (
+            f"It says {said} and {draws}, since {clock(alarm.since_s, self._zone)}. A heater may be stuck on. Look at "
+            "it now; if in doubt, cut its power at the plug."
+        )
+        return f"{plain(alarm.subject)} heats without a job", text, ()
+
     def _store(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         why = plain(str(alarms[0].facts.get("why") or ""))[:90]
         text = (
@@ -213,11 +238,16 @@ class Phrases:
         if incident.group == "mains":
             return self._mains_clear(alarms, lasted)
         if incident.group == "broker":
-            return f"MQTT broker back after {lasted}", self._state_of_things(), ()
+            what = "Network" if self._farm.outage.network_lost(within_s=60.0, now_s=now_s) else "MQTT broker"
+            return f"{what} back after {lasted}", self._state_of_things(), ()
         if incident.group == "silent":
+            if all(alarm.rule == "unit_suspect" for alarm in alarms):
+                return f"{names(subjects, 2)}: unit plausible again", f"After {lasted}.", ()
             if all(alarm.rule == "source_degraded" for alarm in alarms):
                 return f"{names(subjects, 2)} readable again", f"After {lasted}.", ()
             return f"{names(subjects, 3)} heard again", f"After {lasted}. {self._state_of_things()}", ()
+        if incident.group == "heat":
+            return f"{names(subjects, 2)} no longer heats", f"It did for {lasted}. Find out why.", ()
         if incident.group == "store":
             return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
         return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()

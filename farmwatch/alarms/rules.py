@@ -14,6 +14,7 @@ GROUPS: dict[str, str] = {
     "broker": "the MQTT broker",
     "silent": "sources that say nothing",
     "fault": "one machine",
+    "heat": "one machine's heaters",
     "store": "the collector's own disk",
 }
 
@@ -107,6 +108,20 @@ TABLE: tuple[Rule, ...] = (
         "look at the machine", "this session", "session", 15.0, 15.0, "", (), "fault",
         "{subject} reports a fault", "{build}Look at the machine before you start it again.",
         "{subject}: fault gone",
+    ),
+    Rule(
+        "heater_without_job", "the machine says that it does nothing, and its plug says that a heater is on", "machine",
+        "a heater left on, or a relay or transistor that has failed closed", "heat that nobody watches: fire",
+        "look at it; if you cannot tell why, switch it off at its plug", "minutes", "danger", 600.0, 30.0, "", (),
+        "heat", "{subject} heats without a job", "{said} Look at it now; switch it off at the plug if in doubt.",
+        "{subject} no longer heats",
+    ),
+    Rule(
+        "unit_suspect", "a plug's watts have lastingly stepped by about a thousand", "machine",
+        "a changed mapping or firmware: W and kW", "its energy and its state are wrong",
+        "check the unit in the mapping", "days", "digest", 0.0, 0.0, "", (), "silent",
+        "{subject}: unit changed?", "{why} Nothing is rescaled by itself. Check the unit in the mapping.",
+        "{subject}: unit plausible again",
     ),
     Rule(
         "source_silent", "a source has said nothing for longer than its stale time and a minute more", "source",

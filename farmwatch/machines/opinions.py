@@ -206,7 +206,7 @@ def combine(opinions: list[Opinion], run_s: float, stage: int, kind: str, expect
     """Mean weighted by inverse variance; its error grows where the opinions contradict (Birge's ratio)."""
     if not opinions:
         return Blend(run_s, 1.0, stage, kind, (), expected_s)
-    weights = [1.0 / (o.error * o.total_s) ** 2 for o in opinions]
+    weights = [1.0 / max(o.error * o.total_s, 1.0) ** 2 for o in opinions]  # no word is surer than a second
     mass = sum(weights)
     total_s = sum(w * o.total_s for w, o in zip(weights, opinions, strict=True)) / mass
     variance = 1.0 / mass

@@ -23,6 +23,10 @@ CONSIDERED = frozenset({"state", "job", "material", "progress", "remaining_s", "
 NAMED_AHEAD_S = 45 * 60.0
 """How long what a person said about a build waits for that build to begin."""
 REJUDGE_S = 15.0
+HEATER_W = 100.0
+"""Boards and fans alone draw less (common practice, no source)."""
+HOLD_S = 45 * 60.0
+"""Longest time that a machine may hold its heaters after a build by itself."""
 ALONE_S, SURE, UNSURE = 120.0, 0.9, 0.6
 """A machine that reports is judged by its plug only after so long without a report and at such a probability;
 one with a plug alone keeps its last activity while the best guess is less probable than the last figure."""
@@ -56,7 +60,7 @@ class MachineTrack:
         self.trail = Trail()
         self.latest: dict[str, Value] = {}
         self.last_known: dict[str, tuple[float, Value]] = {}
-        self.mains_lost: Callable[[], bool] = lambda: False
+        self.mains_lost: Callable[[float], bool] = lambda _since_s: False
         self.wh_at: Callable[[float], float | None] = lambda _at_s: None
         self.sense = PowerSense()
         self.cooler = cooling.Cooling()
@@ -71,6 +75,7 @@ class MachineTrack:
         self._activity = "unknown"
         self._blind_since_s: float | None = None
         self._mute_since_s: float | None = None
+        self._drawing_since_s: float | None = None
         self._last_busy = "printing"
         self._source_time: dict[str, float] = {}
         self._late: dict[str, int] = {}
@@ -101,6 +106,10 @@ class MachineTrack:
             self.build.progress_at_s = now_s
         if "power_w" in values:
             power_w = values["power_w"]
+            if not isinstance(power_w, float) or power_w < HEATER_W:
+                self._drawing_since_s = None
+            elif self._drawing_since_s is None:
+                self._drawing_since_s = now_s
             voltage_v = values.get("voltage_v")
             self.sense.observe(
                 now_s,
@@ -184,7 +193,30 @@ class MachineTrack:
                 return self._last_busy, f"no report; {sense.because}", None
         elif sense.probability < UNSURE:
             return self._activity, sense.because, None
-        return "done" if sense.activity == "finished" else sense.activity, sense.because, sense.since_s
+        since_s = sense.since_s
+        if sense.activity in BUSY:
+            present = self.build is None and sense.build_start_s is not None and sense.build_end_s is None
+            since_s = sense.build_start_s if present else since_s  # the last build's start is not this one's
+        elif self.build is not None and sense.build_end_s is not None:
+            since_s = sense.build_end_s  # set back where it became known later
+        return "done" if sense.activity == "finished" else sense.activity, sense.because, since_s
+
+    def heats_idly(self, now_s: float) -> str | None:
+        """The word of a machine that says it does nothing while its plug shows a heater at work, else None.
+
+        Some machines hold their heaters for a while after a build; that is theirs until HOLD_S have passed.
+        """
+        word = self.word("state")
+        power_w = self.number("power_w")
+        if word is None or power_w is None or "|" in word or (word not in QUIET and word not in ENDED):
+            return None
+        ended_s = self.last_build.ended_s if self.last_build is not None else None
+        if self.build is not None or (ended_s is not None and now_s < ended_s + HOLD_S):
+            return None
+        if self._drawing_since_s is not None and now_s - self._drawing_since_s >= 60.0:
+            return word
+        sense = self.sense.judge(now_s)
+        return word if sense.activity in BUSY and sense.probability >= SURE else None
 
     def _tell_apart(self, words: list[str]) -> str:
         """Which of several states one word stands for, by the temperatures."""
@@ -263,11 +295,14 @@ class MachineTrack:
                 result, why = ("done", because) if activity == "done" else (activity, because)
                 self._end(end_s, result, why, effects, at_s=now_s, inferred=not self._says())
             else:
-                blind = self._blind_since_s is not None
+                blind_s = self._blind_since_s
+                lost = self.mains_lost(blind_s if blind_s is not None else now_s)
                 result, why = conclude(
-                    self.build, now_s, off=activity == "off", mains_lost=self.mains_lost(), blind=blind
+                    self.build, now_s, off=activity == "off", mains_lost=lost, blind=blind_s is not None
                 )
                 end_s = since_s if since_s is not None and since_s > self.build.started_s else now_s
+                if result == "failed" and lost and blind_s is not None:
+                    end_s = max(blind_s, self.build.started_s)  # it stopped when it fell silent, not when it came back
                 self._end(end_s, result, why, effects, at_s=now_s, inferred=True)
         elif (activity in ENDED or activity in ("waiting", "cooling")) and not self.bed_known and self._says():
             self.bed_full = True
@@ -363,8 +398,10 @@ class MachineTrack:
         if until_wh is not None and build.from_wh is not None:
             build.energy_wh = max(0.0, until_wh - build.from_wh)
         build.estimates = self.trail.picked(build.started_s, ended_s)
-        # A build whose begin nobody saw ran at least so long: for the estimates it is cut short, not done.
-        self._estimator.ended(build.id, ended_s, "unknown" if "start" in build.inferred else result)
+        # A build whose begin nobody saw ran at least so long, and an end seen by the plug alone may be any end:
+        # for the estimates neither counts as a whole run by itself.
+        doubtful = "start" in build.inferred or ("end" in build.inferred and not self._reports)
+        self._estimator.ended(build.id, ended_s, "unknown" if doubtful else result)
         self.build, self.last_build = None, build
         self._heating_since_s = None
         self._hot = False
