@@ -60,7 +60,8 @@ class Farm:
             for name, machine in plan.machines.items()
         }
         self.backups = {name: BackupTrack(backup) for name, backup in plan.backups.items()}
-        others = [*plan.circuits, *supply_of(plan).plugs, *plan.loads, *plan.sensors, *(["site"] if "site" in by_subject else [])]
+        others = [*plan.circuits, *supply_of(plan).plugs, *plan.loads, *plan.sensors]
+        others += ["site"] if "site" in by_subject else []
         self.others: dict[str, dict[str, Value]] = {name: {} for name in others}
         self.tree = LoadTree(plan)
         self.power = PowerDesk(plan, self.tree)
@@ -183,8 +184,11 @@ def with_blip(plan: SitePlan) -> dict[str, RuleChange]:
 
 
 def _reading(values: Mapping[str, Value]) -> Reading:
-    found = (values.get(quantity) for quantity in ("power_w", "apparent_va", "voltage_v", "current_a"))
-    return Reading(*(value if isinstance(value, float) else None for value in found))
+    def number(quantity: str) -> float | None:
+        value = values.get(quantity)
+        return value if isinstance(value, float) else None
+
+    return Reading(number("power_w"), number("apparent_va"), number("voltage_v"), number("current_a"))
 
 
 def _table(plan: BackupPlan) -> tuple[RuntimeTable, str] | None:

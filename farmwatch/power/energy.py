@@ -2,7 +2,8 @@
 
 A counter is the truth over any gap but may be coarse and may start again at 0. Watts are integrated by the
 trapezoid rule between samples that are close enough together. Where both exist, the integral fills in
-between two steps of the counter and gives way to it at each step.
+between two steps of the counter and gives way to it at each step. Time that neither covers is counted, so that
+whoever shows a sum can say how much of the time it does not know.
 """
 
 from array import array
@@ -12,6 +13,12 @@ from typing import Any
 
 MAX_STEP_W = 25_000.0
 """A counter that rises faster than this over the time since its last step was changed, not consumed."""
+ROLLOVERS_WH: tuple[float, ...] = (
+    *(10.0**n for n in range(5, 9)),
+    *(2.0**bits * unit for bits in (16, 24, 32) for unit in (1.0, 0.1, 1 / 60, 1 / 3600)),
+)
+"""Where counters turn over: decimal ones from 100 kWh to 100 MWh, and registers of 16, 24 and 32 bits that count
+Wh, tenths of it, watt-minutes or watt-seconds (common practice, no source)."""
 PAST_STEP_S = 20.0
 PAST_ROWS = 256
 
@@ -32,6 +39,10 @@ class EnergyMeter:
     _sample: tuple[float, float] | None = None
     _counter: tuple[float, float] | None = None
     known: bool = False
+    _unmeasured_s: float = 0.0
+    _gap_s: float = 0.0
+    _silent_since_s: float | None = None
+    _only_counted: bool = True
     _past: "array[float]" = field(default_factory=lambda: array("d"))
 
     def observe(self, at_s: float, power_w: float | None, counter_wh: float | None = None) -> None:
@@ -42,9 +53,15 @@ class EnergyMeter:
                 gap_s = at_s - sample[0]
                 if 0.0 < gap_s <= self.max_gap_s:
                     self._pending_wh += (power_w + sample[1]) * gap_s / 7200.0
+                elif gap_s > 0.0:
+                    self._gap_s += gap_s
+            elif self._silent_since_s is not None:
+                self._gap_s += max(at_s - self._silent_since_s, 0.0)
+            self._silent_since_s = None
             if sample is None or at_s >= sample[0]:
                 self._sample = (at_s, power_w)
             self.known = True
+            self._only_counted = False
         if counter_wh is not None:
             self._count(at_s, counter_wh)
         if self.known and self._told_at_s is None:
@@ -61,22 +78,50 @@ class EnergyMeter:
         self.known = True
         if counter is None:
             self._settled_wh += self._pending_wh
+            self._unmeasured_s += self._gap_s
         else:
             step_wh = counter_wh - counter[1]
             if step_wh == 0.0:
                 return
-            longest_h = max(at_s - counter[0], 1.0) / 3600.0
-            if 0.0 < step_wh <= MAX_STEP_W * longest_h:
+            most_wh = MAX_STEP_W * max(at_s - counter[0], 1.0) / 3600.0
+            if step_wh < 0.0:
+                step_wh = self._rolled(counter[1], counter_wh, most_wh)
+            if 0.0 < step_wh <= most_wh:
                 self._settled_wh += step_wh
             else:
                 # Reset or replaced: what the watts said since the last step is all that is known.
                 self._settled_wh += self._pending_wh
+                self._unmeasured_s += at_s - counter[0] if self._only_counted else self._gap_s
+        self._gap_s = 0.0
         self._pending_wh = 0.0
         self._counter = (at_s, counter_wh)
 
+    def _rolled(self, before_wh: float, after_wh: float, most_wh: float) -> float:
+        """The step if a counter that went back has turned over, else the negative step.
+
+        It has if a usual register would have turned over there and the step is what the watts said of the
+        same time, to a fifth and 2 Wh; a device that began again at 0 does not look like that by accident.
+        """
+        if self._only_counted or self._gap_s > 0.0:
+            return after_wh - before_wh
+        for full_wh in ROLLOVERS_WH:
+            step_wh = after_wh + full_wh - before_wh
+            if before_wh < full_wh and step_wh <= most_wh:
+                close = abs(step_wh - self._pending_wh) <= 0.2 * self._pending_wh + 2.0
+                # Near the register's end on both sides, or it is a reset that happens to fit.
+                if close and before_wh > 0.9 * full_wh and after_wh < 0.1 * full_wh:
+                    return step_wh
+        return after_wh - before_wh
+
     def lost(self) -> None:
         """The plug is silent: the next sample must not be joined to the last one."""
+        if self._sample is not None:
+            self._silent_since_s = self._sample[0]
         self._sample = None
+
+    def unmeasured_s(self) -> float:
+        """Seconds since the first sample that neither watts nor counter cover, gaps that are over."""
+        return self._unmeasured_s + self._gap_s
 
     def total_wh(self) -> float:
         """Energy since the first sample, Wh."""
@@ -119,6 +164,10 @@ class EnergyMeter:
             "told_wh": self._told_wh,
             "told_at_s": self._told_at_s,
             "counter": self._counter,
+            "unmeasured_s": self._unmeasured_s,
+            "gap_s": self._gap_s,
+            "silent_since_s": self._sample[0] if self._sample is not None else self._silent_since_s,
+            "only_counted": self._only_counted,
         }
 
     def restore(self, doc: dict[str, Any]) -> None:
@@ -127,3 +176,6 @@ class EnergyMeter:
         self._told_wh, self._told_at_s = doc["told_wh"], doc["told_at_s"]
         self._counter = None if doc["counter"] is None else (doc["counter"][0], doc["counter"][1])
         self.known = self._told_at_s is not None
+        self._unmeasured_s, self._gap_s = doc.get("unmeasured_s", 0.0), doc.get("gap_s", 0.0)
+        self._silent_since_s = doc.get("silent_since_s")
+        self._only_counted = doc.get("only_counted", self._counter is not None)
