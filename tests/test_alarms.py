@@ -124,6 +124,21 @@ def test_a_child_is_folded_into_its_cause_and_speaks_if_it_does_not_come_back():
     assert alarms.alarms["source_silent:knot"].state == "unacknowledged"
 
 
+def test_a_child_speaks_though_its_cause_explains_nothing_any_more():
+    alarms, timers = book()
+    lost = [True]
+    alarms.explains = lambda _parent, _child: lost[0]
+    alarms.condition("mains_lost", "one", 0.0, [], true=True)
+    run(alarms, timers, 30.0)
+    alarms.condition("source_silent", "knot", 31.0, [], true=True)
+    run(alarms, timers, 100.0)
+    assert alarms.alarms["source_silent:knot"].state == "suppressed"
+    lost[0] = False  # the outage ends before its alarm is clear
+    alarms.condition("mains_lost", "one", 110.0, [], true=False)
+    run(alarms, timers, 400.0)
+    assert alarms.alarms["source_silent:knot"].state == "unacknowledged"
+
+
 def test_what_a_person_may_not_say():
     alarms, _ = book()
     with pytest.raises(Refused, match="no alarm"):

@@ -132,8 +132,11 @@ class AlarmBook:
             self._move(alarm, "unsuppress", now_s, effects)
         else:
             self._move(alarm, "clear", now_s, effects)
-        for child in self._children(alarm):
-            if child.state == "suppressed" and not any(self.explains(parent, child) for parent in self._parents(child)):
+        # Not asked again whether it explains them: an outage that is over explains nothing any more.
+        for child in self.alarms.values():
+            if child.state != "suppressed" or alarm.rule not in RULES[child.rule].parents:
+                continue
+            if not any(self.explains(parent, child) for parent in self._parents(child)):
                 self._timers.set(("unsuppress", child.id), now_s + CHILD_GRACE_S)
 
     def _move(self, alarm: Alarm, trigger: str, now_s: float, effects: list[Effect]) -> None:
