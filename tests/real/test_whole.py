@@ -134,7 +134,7 @@ def test_the_main_job(house, mosquitto, devices, upsd, http_receiver, smtp_recei
     assert shop.view()["verdict"]["level"] == "danger"
     upsd.set_status("one", "OL CHRG", {"battery.charge": "12"})
     waits_for(http_receiver, "Power back after", within_s=20)
-    time.sleep(7)  # longer than any window in which more could follow
+    time.sleep(6)  # longer than any window in which more could follow
     assert len(told(http_receiver)) == before + 3, titles(http_receiver)
     assert len(smtp_receiver.mails) == len(told(http_receiver)), "bram hears the same by mail"
     assert shop.view()["backups"][0]["status"] == "on_line"
@@ -165,34 +165,36 @@ def test_the_main_job(house, mosquitto, devices, upsd, http_receiver, smtp_recei
 
 
 class Faults(threading.Thread):
-    """Machines that begin a build, fault, go on and end, all the time, each with a job name of its own."""
+    """Machines that begin a build, fault for a while, go on and end, all the time, each with a job of its own name.
+
+    A fault stands for ten seconds of the daemon's life, so that most are told before they go.
+    """
 
     def __init__(self, port):
         super().__init__(daemon=True)
         self.devices = Devices(port)
         self.running, self.ended = threading.Event(), threading.Event()
-        self.number = 0
         self._rng = random.Random(5)
 
     def run(self):
-        state = dict.fromkeys(NAMES, "idle")
-        job = {}
+        state, job, ready, passed_s, number = dict.fromkeys(NAMES, "END"), {}, dict.fromkeys(NAMES, 0.0), 0.0, 0
+        after = {"END": "RUN", "RUN": "ERROR", "ERROR": "HOLD", "HOLD": "END"}
         while not self.ended.is_set():
             if not self.running.wait(0.1):
                 continue
+            time.sleep(0.05)
+            passed_s += 0.05
             name = self._rng.choice(NAMES)
-            if state[name] == "idle":
-                self.number += 1
-                job[name] = f"job {self.number}"
-                self.devices.say(name, "RUN", job=job[name], percent=1, bed_now=60.0, bed_set=60)
-            elif state[name] == "run":
-                self.devices.say(name, "ERROR", job=job[name], percent=40, bed_now=60.0, bed_set=60)
-            elif state[name] == "fault":
-                self.devices.say(name, "RUN", job=job[name], percent=60, bed_now=60.0, bed_set=60)
-            else:
-                self.devices.say(name, "END", job=job[name], percent=100, bed_now=30.0, bed_set=0)
-            state[name] = {"idle": "run", "run": "fault", "fault": "on", "on": "idle"}[state[name]]
-            time.sleep(0.06)
+            if passed_s < ready[name]:
+                continue
+            state[name] = after[state[name]]
+            if state[name] == "RUN":
+                number += 1
+                job[name] = f"job {number}"
+            ready[name] = passed_s + (10.0 if state[name] == "ERROR" else 0.0)
+            percent = {"RUN": 1, "ERROR": 40, "HOLD": 60, "END": 100}[state[name]]
+            bed_c = 30.0 if state[name] == "END" else 60.0
+            self.devices.say(name, state[name], job=job[name], percent=percent, bed_now=bed_c, bed_set=60)
 
 
 def facts(path):
@@ -226,7 +228,7 @@ def test_kills_lose_nothing(house, mosquitto, http_receiver):
     for kill in range(KILLS):
         farm.running.set()
         # Some soon; most around the end of the five seconds in which a fault's message is gathered.
-        wait_s = rng.uniform(0.0, 3.0) if kill % 3 == 0 else rng.uniform(4.8, 6.5)
+        wait_s = rng.uniform(0.0, 2.0) if kill % 2 else rng.uniform(4.8, 6.3)
         until_s = time.monotonic() + wait_s
         while time.monotonic() < until_s:
             time.sleep(min(0.5, max(0.0, until_s - time.monotonic())))
@@ -326,7 +328,7 @@ def test_a_broker_that_goes_is_one_message_and_one_all_clear(house, mosquitto, h
 
 GARBAGE = (
     b"\x00\xff\xfe\x80binary", b"[" * 200_000, b'{"state": NaN, "percent": Infinity}', b"",
-    b'"' + b"x" * 900_000 + b'"', b'{"state": "RUN", ' * 3, b'{"percent": 1e999}', b"<script>alert(1)</script>",
+    b'{"state":' * 25_000, b'{"state": "RUN", ' * 3, b'{"percent": 1e999}', b"<script>alert(1)</script>",
 )  # fmt: skip
 
 
@@ -453,10 +455,11 @@ def test_a_disk_that_takes_nothing_stops_nothing(disk, house, mosquitto, devices
         devices.say("avocet", "END", job="clip", percent=100, bed_now=30.0, bed_set=0)
         shop.reaches("avocet", "waiting")
         waits_for(http_receiver, "Collector cannot write: journal", within_s=20)
-        waits_for(http_receiver, "Clear bed: avocet", within_s=25)
+        if disk == "full":
+            waits_for(http_receiver, "Clear bed: avocet", within_s=25)
         journal = next(row for row in shop.view()["stores"] if row["name"] == "journal")
         assert not journal["ok"]
-        assert disk.split("-")[0] in journal["why"], journal
+        assert ("the disk is full" if disk == "full" else "may this user write there?") in journal["why"], journal
         assert "journal" in shop.get("/")
         assert shop.press(command="cleared", machine="avocet") == 303
         shop.reaches("avocet", "idle")
