@@ -34,12 +34,15 @@ TOGETHER_S = 30.0
 SETTLE_S = 6.0
 """A loss of sight is judged after so long: every backup has been asked once more by then."""
 AGAIN_S = 1.0
+LATER_S = 25.0
+"""A lost broker is judged once more, before it is told: by then every polled device has failed or answered."""
 BROKER_BEFORE_S, BROKER_AFTER_S = 30.0, 120.0
 """A broker that goes so long before or after a loss of supply went with it."""
 GRACE_S = 180.0
 """How long what was lost may take to come back after its cause is gone."""
 RETURN_S = 5.0
 """Backups wait some seconds before they trust the mains again (common practice, no source)."""
+MISSING_S = 20.0
 GIVEN_UP_S = 600.0
 """A backup that stays unseen for so long after the others are back does not hold an outage open."""
 KNOWN_S = 60.0
@@ -138,6 +141,7 @@ class _Track:
     back_s: float | None = None  # first heard on line after it
     lines: int = 0  # heard on line so often since the outage in hand began
     known: bool = False
+    missing: bool = False  # unseen for long during the outage in hand
     unseen_s: float | None = None
 
 
@@ -155,10 +159,13 @@ class OutageWatch:
         self._up_s: float | None = None
         self._failing: dict[str, float] = {}
         self._waits_s: float | None = None
+        self._late: set[str] = set()  # sources of a network that is back, which may still be on their way
+        self._late_until_s = 0.0
         self.aside: set[str] = set()  # machines out of service: their silence means nothing
         self.own: dict[str, int] = {}  # events of the site's own diary, by cause
         self.open: Outage | None = None
         self.last: Outage | None = None
+        self.last_link: Outage | None = None
         self.others: dict[str, Outage] = {}
 
     # ---- what is told --------------------------------------------------------------------------------------
@@ -175,6 +182,8 @@ class OutageWatch:
         if status == "on_line":
             if self._holds(name) and track.back_s is None:
                 track.back_s = now_s
+            if self.open is not None and track.unseen_s is not None and now_s > track.unseen_s + MISSING_S:
+                track.missing = True  # its being back tells of the end, not of the cause
             track.line_s, track.known, track.unseen_s = now_s, True, None
             track.lines += 1
             return was != "on_line" or (self.open is not None and track.lines <= 2)
@@ -236,9 +245,11 @@ class OutageWatch:
 
     def next_look_s(self, now_s: float) -> float | None:
         """When to look again though nothing more is told; None for never."""
+        due = [o.started_s + LATER_S for o in self.others.values() if o.cause == "broker" and o.link]
+        due = [due_s for due_s in due if due_s > now_s]
         if self._waits_s is not None:
-            return max(self._waits_s + SETTLE_S, now_s + AGAIN_S)
-        return None
+            due.append(max(self._waits_s + SETTLE_S, now_s + AGAIN_S))
+        return min(due, default=None)
 
     def supply_back(self, name: str) -> bool:
         """Whether a backup that was last heard on battery shares its supply with one that is back since."""
@@ -246,12 +257,13 @@ class OutageWatch:
         if outage is None or outage.cause == "backup" or track.status not in ON_BATTERY or track.last_s is None:
             return False
         circuit = self._plan.circuit_of(name)
-        return any(
-            other.back_s is not None and other.back_s > track.last_s
-            for mate in outage.backups
-            if self._plan.circuit_of(mate) == circuit
-            for other in (self._tracks[mate],)
-        )
+        mates = [m for m in outage.backups if outage.cause == "site" or self._plan.circuit_of(m) == circuit]
+        return any((back_s := self._tracks[m].back_s) is not None and back_s > track.last_s for m in mates)
+
+    def recovering(self, subject: str, now_s: float) -> bool:
+        """Whether what was lost here may still be on its way back."""
+        last = self.last
+        return last is not None and now_s < (last.ended_s or 0.0) + GRACE_S and self.covers(subject, last)
 
     def covers(self, subject: str, outage: Outage | None = None) -> bool:
         """Whether the loss of supply in hand (or the one given) explains what happens at this subject."""
@@ -275,6 +287,13 @@ class OutageWatch:
             return False
         near = outage.started_s - BROKER_BEFORE_S <= lost_s <= outage.bad_s + BROKER_AFTER_S
         return near or (outage.cause == "site" and lost_s >= outage.started_s)
+
+    def network_lost(self, within_s: float = 0.0, now_s: float = 0.0) -> bool:
+        """Whether the whole network is gone, or came back less than `within_s` before `now_s`."""
+        if any(o.cause == "network" and o.link for o in self.others.values()):
+            return True
+        last = self.last_link
+        return last is not None and last.cause == "network" and now_s - (last.ended_s or 0.0) <= within_s
 
     def restore(self, docs: Iterable[dict[str, Any]]) -> None:
         """Take up the incidents that were open."""
@@ -316,7 +335,7 @@ class OutageWatch:
             default=now_s,
         )
         for track in self._tracks.values():
-            track.lines = 0
+            track.lines, track.missing = 0, False
         near = [o for o in self.others.values() if o.started_s >= first_s - TOGETHER_S and o.cause != "plug"]
         found = None
         for other in sorted(near, key=lambda o: o.started_s):
@@ -423,9 +442,11 @@ class OutageWatch:
 
     def _look_sight(self, now_s: float, changed: list[Outage]) -> None:
         for other in list(self.others.values()):
-            if self._seen_again(other):
+            if self._seen_again(other, now_s):
                 del self.others[other.id]
                 changed.append(other)
+            elif other.cause == "broker" and now_s <= other.started_s + TOGETHER_S:
+                changed += self._rethink(other, now_s)
         quiet, down = self._unexplained(now_s)
         if not quiet and not down:
             self._waits_s = None
@@ -443,6 +464,15 @@ class OutageWatch:
                 return
             quiet, down = quiet_now, down_now
 
+    def _rethink(self, other: Outage, now_s: float) -> list[Outage]:
+        """Whether requests that fail meanwhile make a lost network of a lost broker."""
+        explained = self._explain(set(other.sources), other.started_s, now_s, link=True)
+        if explained is None or explained[0].best != Candidate("network", ("site",)):
+            return []
+        found, things = explained
+        mine = {t.name for t in things if self._part(found.best, t) and t.look == "silent"}
+        return self._enter(found, things, mine, [other], now_s, link=True)
+
     def _masked(self, source: Heard, now_s: float) -> bool:
         """Whether the broker's connection alone explains the silence."""
         if source.plan.via != "mqtt":
@@ -454,7 +484,6 @@ class OutageWatch:
         taken = {name for other in self.others.values() for name in other.sources}
         if self.open is not None:
             taken.update(self.open.sources)
-        last = self.last if self.last is not None and now_s < (self.last.ended_s or 0.0) + GRACE_S else None
         quiet = [
             source
             for name, source in self._sources.items()
@@ -465,12 +494,17 @@ class OutageWatch:
             and source.plan.subject != "site"
             and not self._masked(source, now_s)
             and not self.covers(source.plan.subject)
-            and not (last is not None and self.covers(source.plan.subject, last))
+            and not self.recovering(source.plan.subject, now_s)
         ]
         down_s = self._down_s
         down = down_s is not None and not any(o.link for o in self.others.values()) and not self.covers_broker(down_s)
-        if down and last is not None and down_s is not None and down_s <= (last.ended_s or 0.0):
-            down = False
+        if down and down_s is not None and self.last is not None:
+            down = not (self.last.started_s - BROKER_BEFORE_S <= down_s <= (self.last.ended_s or 0.0))
+        if now_s < self._late_until_s:
+            quiet = [source for source in quiet if source.plan.id not in self._late]
+        backups = [source for source in quiet if source.plan.subject in self._tracks]
+        if len(backups) < 2 or 2 * len(backups) < len(self._tracks):  # fewer tell nothing of the transport
+            quiet = [source for source in quiet if source not in backups]
         return sorted(quiet, key=lambda s: s.silent_since_s or 0.0), down
 
     def _sight(self, quiet: list[Heard], now_s: float, *, down: bool) -> list[Outage]:
@@ -484,7 +518,10 @@ class OutageWatch:
         from_s = min([onset_s, *(o.started_s for o in near)])
         linked = down or any(o.link for o in near)
         for names_, bound, link in ((pooled, near, linked), (group, [], down)):
-            found, things = self._explain(names_, from_s if bound else onset_s, now_s, link=link)
+            explained = self._explain(names_, from_s if bound else onset_s, now_s, link=link)
+            if explained is None:
+                continue
+            found, things = explained
             mine = {t.name for t in things if self._part(found.best, t) and t.look in ("silent", "dead")}
             takes_link = link and found.best.cause in ("broker", "network")
             held = [o for o in bound if set(o.sources) <= mine and (not o.link or takes_link)]
@@ -500,15 +537,17 @@ class OutageWatch:
         backup = feeds(self._plan, thing.subject)[1] if thing.kind == "source" else None
         return candidate.cause == "backup" and backup in candidate.places
 
-    def _explain(self, group: set[str], onset_s: float, now_s: float, *, link: bool) -> tuple[Finding, list[Thing]]:
+    def _explain(
+        self, group: set[str], onset_s: float, now_s: float, *, link: bool
+    ) -> tuple[Finding, list[Thing]] | None:
         things = [
             t
             for t in self._things(onset_s, now_s, set())
             if (t.kind != "source" or t.look == "live" or t.name in group or t.name in self._failing)
             and (t.kind != "broker" or link or t.look == "up")
         ]
-        found = infer(self._suspects(group, things, link=link), things, self._plan, self.own)
-        return found, things
+        suspects = self._suspects(group, things, link=link)
+        return (infer(suspects, things, self._plan, self.own), things) if suspects else None
 
     def _suspects(self, group: set[str], things: list[Thing], *, link: bool) -> list[Candidate]:
         """What may be behind a group of silent sources."""
@@ -522,12 +561,14 @@ class OutageWatch:
             alive = any(t.look in ("live", "on_line", "still_on_line", "on_battery") for t in things)
             if len(silent) >= 2 and 2 * len(silent) >= len(mine) and alive:
                 found.append(Candidate("network", (via,)))
+        if len(subjects) > 1 and not link:
+            found.append(Candidate("network", ("site",)))
         if len(subjects) > 1:
             circuits = dict.fromkeys(c for s in subjects if (c := feeds(plan, s)[0]) is not None)
             backups = dict.fromkeys(b for s in subjects if (b := feeds(plan, s)[1]) is not None)
             found += [Candidate("circuit", (c,)) for c in list(circuits)[:8]]
             found += [Candidate("backup", (b,)) for b in list(backups)[:8]]
-        for subject in subjects[:8]:
+        for subject in [name for name in subjects if name not in self._tracks][:8]:
             own = [s.plan.id for s in seen.values() if s.plan.subject == subject]
             quiet = [name for name in own if name in group]
             if all(_is_meter(seen[name].plan) for name in quiet):
@@ -561,7 +602,7 @@ class OutageWatch:
             self.others[outage.id] = outage
         return [outage, *held[1:]]
 
-    def _seen_again(self, other: Outage) -> bool:
+    def _seen_again(self, other: Outage, now_s: float) -> bool:
         """Close a loss of sight that is over."""
         if other.link and self._down_s is not None:
             return False
@@ -573,6 +614,10 @@ class OutageWatch:
         times = [self._up_s] if other.link and self._up_s is not None else fresh
         end_s = (min if other.cause == "network" else max)(times, default=other.started_s)
         other.ended_s = max(end_s, other.started_s)
+        if other.link:
+            self.last_link = other
+        self._late = {s.plan.id for s in back if s.state != "fresh"}
+        self._late_until_s = now_s + 2 * TOGETHER_S
         other.least_s = other.likely_s = other.most_s = other.ended_s - other.started_s
         return True
 
@@ -584,6 +629,8 @@ class OutageWatch:
         for name, track in self._tracks.items():
             if name in was_out or track.status in ON_BATTERY:
                 things.append(Thing("backup", name, "on_battery", name, "ups"))
+            elif track.missing:
+                things.append(Thing("backup", name, "unseen", name, "ups"))
             elif track.status == "unknown":
                 if track.known:
                     things.append(Thing("backup", name, "unseen", name, "ups"))
