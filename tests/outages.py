@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from farm import BACKUPS, NAMES, PANEL, PLUG, T0, Driver
 from farm import plan as small_plan
 
+from farmwatch.power.outage import SUPPLY
 from farmwatch.words.model import LoadPlan, Observed, SourceFailed, SourcePlan
 
 KINDS = (
@@ -199,7 +200,8 @@ def answer(number):
     best = min(whole, key=lambda d: abs(d["started"] - case.start), default=None)
     noted = "-" if best is None else best["cause"]
     if case.kind == "blip" and not case.polled:
-        noted = "blip" if noted == "-" else "invented"
+        noted = "invented" if any(doc["cause"] in SUPPLY for doc in whole) else "blip"
+        best = None
     expected_steps = [] if case.kind == "blip" else ["opened", "clear"]
     told = told_cause(messages)
     right = (

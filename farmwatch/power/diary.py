@@ -103,7 +103,9 @@ def _fate(outage: Outage, machine: MachineTrack) -> str:
             return "went_on" if machine.word("state") in BUSY else "stopped"
         return "went_on" if machine.state in BUSY else "unseen"
     if last is not None and last.id == held:
-        return "finished" if last.result == "done" else "stopped"
+        dark_s = outage.dark.get(machine.name)
+        in_time = dark_s is None or last.ended_s is None or last.ended_s <= dark_s
+        return "finished" if last.result == "done" and in_time else "stopped"
     return "unseen"
 
 
@@ -293,7 +295,7 @@ def prior_longer(seconds: float) -> float:
     """Prior chance that an outage lasts longer than this."""
     if seconds <= 0:
         return 1.0
-    return 0.5 * math.erfc(math.log(seconds / PRIOR_MEDIAN_S) / (PRIOR_SIGMA * math.sqrt(2.0)))
+    return 0.5 * math.erfc((math.log(seconds) - math.log(PRIOR_MEDIAN_S)) / (PRIOR_SIGMA * math.sqrt(2.0)))
 
 
 def lasts_longer(lasted_s: Iterable[float], than_s: float, so_far_s: float = 0.0) -> Chance:
