@@ -23,6 +23,8 @@ CONSIDERED = frozenset({"state", "job", "material", "progress", "remaining_s", "
 NAMED_AHEAD_S = 45 * 60.0
 """How long what a person said about a build waits for that build to begin."""
 REJUDGE_S = 15.0
+BEGIN_ALONE_S = 600.0
+"""And only after so long may the plug begin a build of a machine that reports."""
 HEATER_W = 100.0
 """Boards and fans alone draw less (common practice, no source)."""
 HOLD_S = 45 * 60.0
@@ -189,8 +191,11 @@ class MachineTrack:
                 self._mute_since_s = now_s
             if now_s - self._mute_since_s < ALONE_S or sense.probability < SURE:
                 return "unknown", "its reports have stopped, and its plug alone is not sure yet", None
-            if sense.activity in BUSY and self.build is not None:
-                return self._last_busy, f"no report; {sense.because}", None
+            if sense.activity in BUSY:
+                if self.build is not None:
+                    return self._last_busy, f"no report; {sense.because}", None
+                if now_s - self._mute_since_s < BEGIN_ALONE_S:
+                    return "unknown", "its reports have stopped; its plug shows a heater at work", None
         elif sense.probability < UNSURE:
             return self._activity, sense.because, None
         since_s = sense.since_s
