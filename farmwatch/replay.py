@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
@@ -14,6 +15,9 @@ from farmwatch.words.model import Effect, Input, Message, Note
 
 KINDS: tuple[str, ...] = ("state", "build", "estimate", "load", "energy", "backup", "alarm", "message", "outage")
 TIMES = frozenset({"started", "ended"})
+PACED: dict[str, str] = {"estimate": "machine", "load": "place"}
+"""Kinds of which there is at most one line a minute, and what they are about."""
+MINUTE_S = 60.0
 
 
 def replayed(engine: Engine, inputs: Iterable[Input]) -> Iterator[Effect]:
@@ -84,9 +88,21 @@ def sentence(effect: Effect, timezone: str) -> str | None:
     return None
 
 
+def paced(effects: Iterable[Effect]) -> Iterator[Effect]:
+    """The same without those that come within a minute of the one before of their kind and subject."""
+    last_s: dict[tuple[str, str], float] = {}
+    for effect in effects:
+        if isinstance(effect, Note) and effect.kind in PACED:
+            about = effect.kind, effect.doc[PACED[effect.kind]]
+            if effect.at_s - last_s.get(about, -math.inf) < MINUTE_S - 1e-3:
+                continue
+            last_s[about] = effect.at_s
+        yield effect
+
+
 def write(effects: Iterable[Effect], out: TextIO, *, as_json: bool, timezone: str) -> None:
     """Print effects as JSON Lines or as text."""
-    for effect in effects:
+    for effect in paced(effects):
         if as_json:
             doc = line(effect)
             if doc is not None:
