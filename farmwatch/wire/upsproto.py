@@ -19,6 +19,7 @@ example against its grammar), quoted values with blanks (its example against its
 
 import re
 from collections import deque
+from functools import lru_cache
 from typing import NamedTuple
 
 from farmwatch.words.errors import BadPayload, ConfigError, ProtocolError
@@ -400,6 +401,14 @@ def read_variables(body: bytes, ups: str | None = None) -> dict[str, str] | UpsE
         raise BadPayload(f"no reply to LIST VAR: {error}") from None
 
 
+@lru_cache(maxsize=4096)
+def _variable(raw: bytes, name: str | None) -> tuple[str, ...]:
+    """One row of a list of variables. Most rows of a unit are the same at every poll: they are read once."""
+    line = raw.decode("utf-8", "replace")
+    query = ("LIST", "VAR") if name is None else ("LIST", "VAR", name)
+    return _row(query, split(line), line)
+
+
 def _variables(lines: list[bytes], ups: str | None) -> list[tuple[str, str]]:
     name = ups
     framed = lines[0][:5].upper() == b"BEGIN"
@@ -418,9 +427,7 @@ def _variables(lines: list[bytes], ups: str | None) -> list[tuple[str, str]]:
     for raw in lines:
         if len(raw) > MOST_LINE:
             raise ProtocolError(f"a line of more than {MOST_LINE} bytes")
-        line = raw.decode("utf-8", "replace")
-        query = ("LIST", "VAR") if name is None else ("LIST", "VAR", name)
-        row = _row(query, split(line), line)
+        row = _variable(raw, name)
         name = name or row[0]
         pairs.append((row[1].lower(), row[2]))
     return pairs
