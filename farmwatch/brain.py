@@ -360,7 +360,8 @@ class Brain:
                 self._look_by(now_s + AGAIN_S)
         if status == "on_line" and watch.open is not None and not watch.open.told:
             # The first backup on line again speaks for all on its supply; one that is not raises its alarm anew.
-            self._untold([mate for mate in self.farm.backups if watch.supply_back(mate)], now_s, effects)
+            mates = [mate for mate in self.farm.backups if watch.supply_back(mate)]
+            self._untold([name, *mates], now_s, effects)
 
     def _untold(self, backups: list[str], now_s: float, effects: list[Effect]) -> None:
         """What is over before it was told need not be told."""

@@ -130,7 +130,8 @@ def say(case, day, source, at, now):
         if held and not case.input(subject, at - 0.001):
             day.feed(SourceFailed(now, source.id, "DATA-STALE"))
             return
-        back = fed and not case.input(subject, at - 4.0)  # mains must have been back for some seconds
+        hit = not case.input(subject, case.start)
+        back = fed and hit and case.end <= at < case.end + 4.0  # mains must have been back for some seconds
         if back and subject in case.dead:
             day.feed(SourceFailed(now, source.id, "DATA-STALE"))
             return
