@@ -19,6 +19,7 @@ from farmwatch.clock import SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
 from farmwatch.engine import Engine
 from farmwatch.ports import Channel, Clock, Source
+from farmwatch.power.questions import answer
 from farmwatch.service import ServiceManager
 from farmwatch.settings import Settings
 from farmwatch.stores.journal import JournalGuard
@@ -45,7 +46,7 @@ def build_intake(settings: Settings) -> Intake:
 
 def build_engine(settings: Settings) -> Engine:
     """Decoder and brain, as replay and the daemon use them."""
-    return Engine(build_intake(settings), Brain(settings.plan()))
+    return Engine(build_intake(settings), Brain(settings.plan()), answer)
 
 
 # ---- sources ------------------------------------------------------------------------------------------------------
@@ -319,6 +320,7 @@ class House:
                 postman=notifier,
                 page=page,
                 awake=self.journal.mark_awake,
+                answer=answer,
                 dark_since_s=self.journal.last_awake(),
                 tick=self.manager.alive,
                 stopping=self.manager.stopping,
@@ -336,7 +338,9 @@ class House:
 
     def view(self) -> View:
         """The brain's view with what the intake has counted."""
-        view = self.brain.view(self.clock.now_s())
+        now_s = self.clock.now_s()
+        self.brain.looked(now_s)
+        view = self.brain.view(now_s)
         health = self.intake.health()
         for row in view["sources"]:
             found = health.get(row["id"])

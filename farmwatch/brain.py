@@ -34,6 +34,7 @@ from farmwatch.words.model import (
     SourceDegraded,
     SourceFailed,
     StoreHealth,
+    Worked,
 )
 from farmwatch.words.view import View
 
@@ -65,6 +66,7 @@ class Brain:
             SourceDegraded: self._degraded,
             StoreHealth: self._store,
             Awoke: self._awoke,
+            Worked: self._worked,
         }
         for name, machine in self.farm.machines.items():
             machine.mains_lost = partial(self.farm.covered_since, name)
@@ -97,6 +99,10 @@ class Brain:
         """Everything as the page shows it."""
         return view_of(self.farm, now_s)
 
+    def looked(self, now_s: float) -> None:
+        """Somebody looks at the view: what is only worked out for the eye is worked out from now on."""
+        self.farm.rescue.looked(now_s)
+
     def _begin(self, now_s: float) -> None:
         self._began_s = now_s
         self._timers.set("minute", (math.floor(now_s / MINUTE_S) + 1) * MINUTE_S)
@@ -109,6 +115,8 @@ class Brain:
         book = self.farm.book
         if book.changed:
             self._notices.take(book.changed, book.alarms, now_s, effects)
+            if "mains" not in self._notices.open:
+                self.farm.rescue.over(effects)
 
     def _keep_learned(self, effects: list[Effect]) -> None:
         for key, row in self.farm.estimator.take_changed().items():
@@ -182,6 +190,7 @@ class Brain:
         if alarm is not None and alarm.state == "returned":
             book.acknowledge(alarm.id, now_s, effects)
         book.condition("machine_fault", name, now_s, effects, true=state == "fault")
+        self.farm.rescue.moved(name, now_s)
 
     def _move(
         self, machine: MachineTrack, act: Callable[[], list[Effect]], now_s: float, effects: list[Effect]
@@ -336,6 +345,7 @@ class Brain:
         if changed:
             self._tell_backup(name, now_s, effects)
             effects.append(Keep("backup", name, {"status": backup.status, "since_s": backup.since_s}))
+            farm.rescue.status(name, now_s)
             # An outage that is in hand does not end because its backup can no longer be seen.
             if backup.status != "unknown":
                 self._supply(name, now_s, effects)
@@ -343,6 +353,51 @@ class Brain:
             self._supply(name, now_s, effects)  # a mate was back, and yet this one stays on battery
         if backup.status != "unknown":
             book.condition("overload", name, now_s, effects, true=backup.overloaded())
+        care = farm.care[name]
+        if care.observe(
+            now_s,
+            status=backup.status,
+            symbols=backup.symbols,
+            charge=backup.number("charge"),
+            load_w=farm.load_of_backup_w(name),
+            promised_s=backup.reported_runtime_s(),
+            battery_c=backup.number("battery_c"),
+        ):
+            effects.append(Keep("health", name, care.as_dict()))
+            self._care(name, now_s, effects)
+
+    def _care(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        """What a backup's battery needs."""
+        care, book = self.farm.care[name], self.farm.book
+        apart, why, found = care.disagrees(), care.worn(now_s), care.replace_by()
+        promised, shown = apart if apart is not None else (None, None)
+        book.condition(
+            "runtime_promise", name, now_s, effects, true=apart is not None, promised_min=promised, shown_min=shown
+        )
+        replace_s = found[0].expected_s if found is not None else None
+        book.condition("battery_worn", name, now_s, effects, true=why is not None, why=why, replace_s=replace_s)
+        days = care.untested_days(now_s)
+        book.condition("self_test_overdue", name, now_s, effects, true=days is not None, days=days)
+        battery_c = self.farm.backups[name].number("battery_c")
+        book.condition("battery_warm", name, now_s, effects, true=care.warm, battery_c=battery_c)
+
+    def _worked(self, event: Worked, _now_s: float, effects: list[Effect]) -> None:
+        self.farm.rescue.answered(event, effects)
+
+    def _rescue(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        """A backup on battery is looked at again; without a name: what was told is compared with what holds now."""
+        desk = self.farm.rescue
+        if name:
+            desk.look(name, now_s, effects)
+        elif desk.newsworthy(now_s) and self._notices.again("mains", self.farm.book.alarms, now_s, effects):
+            desk.was_told(effects)
+
+    def _notice(self, name: str, now_s: float, effects: list[Effect]) -> None:
+        self._notices.timer(name, self.farm.book.alarms, now_s, effects)
+        if name == "mains":
+            incident = self._notices.open.get(name)
+            if incident is not None and incident.steps:
+                self.farm.rescue.was_told(effects)
 
     def _supply(self, name: str, now_s: float, effects: list[Effect]) -> None:
         status, book = self.farm.backups[name].status, self.farm.book
@@ -503,7 +558,9 @@ class Brain:
         elif what == "cause":
             (self._look if name == "look" else self._settle_last)(now_s, effects)
         elif what == "notice":
-            self._notices.timer(name, self.farm.book.alarms, now_s, effects)
+            self._notice(name, now_s, effects)
+        elif what == "rescue":
+            self._rescue(name, now_s, effects)
         else:
             self.farm.book.timer(what, name, now_s, effects)
 
@@ -527,6 +584,7 @@ class Brain:
             self._contradictions(machine, now_s, effects)
         for name in self.farm.backups:
             self._tell_backup(name, now_s, effects)
+        self.farm.rescue.what_if(now_s, effects)
 
     def _contradictions(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
         """What the plug says against the machine, or against itself."""
@@ -543,6 +601,9 @@ class Brain:
             if self.farm.by_subject.get(name):
                 effects.append(Keep("sense", name, machine.sense.as_dict()))
         self._keep_learned(effects)
+        for name, care in self.farm.care.items():
+            care.age(now_s)
+            self._care(name, now_s, effects)
         for key in [key for key, at_s in self._kept_builds.items() if at_s < now_s - KEEP_BUILDS_S]:
             del self._kept_builds[key]
             effects.append(Keep("build", key, None))
@@ -616,6 +677,10 @@ class Brain:
                 machine.restore(kept["machine"][name], builds, now_s)
             if name in kept.get("energy", {}):
                 farm.meters[name].restore(kept["energy"][name])
+        for name, care in farm.care.items():
+            if name in kept.get("health", {}):
+                care.restore(kept["health"][name], now_s)
+        farm.rescue.restore(kept.get("rescue", {}).get("told"))
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s)
         self._notices.restore(list(kept.get("incident", {}).values()), now_s)
         farm.outage.restore(list(kept.get("outage", {}).values()))

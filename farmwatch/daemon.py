@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from farmwatch.engine import Engine
 from farmwatch.ports import Clock, Journal, SeriesStore, Source
@@ -29,6 +29,8 @@ from farmwatch.words.model import (
     Raw,
     Said,
     StoreHealth,
+    Work,
+    Worked,
 )
 
 log = logging.getLogger("farmwatch")
@@ -88,6 +90,7 @@ class Parts:
     journal_thread: ThreadPoolExecutor = field(
         default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="journal")
     )
+    answer: Callable[[Work], Any] | None = None  # what takes long, on a thread; None leaves it unanswered
     awake: Callable[[float], None] | None = None
     dark_since_s: float | None = None
     tick: Callable[[], None] | None = None  # tells a service manager that all is well
@@ -102,12 +105,12 @@ class Inbox:
     """
 
     def __init__(self, limit: int = INBOX_LIMIT) -> None:
-        self.items: deque[Input] = deque()
+        self.items: deque[Input | Worked] = deque()
         self.dropped = 0
         self.wake = asyncio.Event()
         self._limit = limit
 
-    def deliver(self, item: Input) -> None:
+    def deliver(self, item: Input | Worked) -> None:
         """Take an input; never blocks."""
         self.items.append(item)
         if not self.wake.is_set():
@@ -116,7 +119,7 @@ class Inbox:
             self._thin()
 
     def _thin(self) -> None:
-        kept: deque[Input] = deque()
+        kept: deque[Input | Worked] = deque()
         seen: set[tuple[str, str]] = set()
         for item in reversed(self.items):
             if isinstance(item, Raw):
@@ -141,6 +144,8 @@ class Daemon:
         self._unwritten: list[Effect] = []
         self._extra: list[Effect] = []
         self._store_ok: dict[str, bool] = {}
+        self._works: set[asyncio.Task[None]] = set()
+        self._work_thread = ThreadPoolExecutor(1, thread_name_prefix="work")
         self.address = ""
         self.failure: BaseException | None = None
         self.started = False
@@ -232,6 +237,9 @@ class Daemon:
                     await store.close()
             except (StoreError, TimeoutError) as error:
                 log.error("%s: readings not written: %s", store.name, error)  # noqa: TRY400
+        for work in list(self._works):
+            work.cancel()
+        self._work_thread.shutdown(wait=False, cancel_futures=True)
         loop = asyncio.get_running_loop()
         await loop.run_in_executor(parts.journal_thread, parts.journal.close)
         parts.journal_thread.shutdown(wait=False)
@@ -321,13 +329,32 @@ class Daemon:
         if observed:
             for store in self._p.series:
                 store.append(observed)
-        durable = [effect for effect in effects if not isinstance(effect, Note) or effect.kind in JOURNALLED]
+        if self._p.answer is not None and not self._done.is_set():
+            for effect in effects:
+                if isinstance(effect, Work):
+                    task = asyncio.create_task(self._work(effect, self._p.answer), name=f"work {effect.id}")
+                    self._works.add(task)
+                    task.add_done_callback(self._works.discard)
+        durable = [
+            effect
+            for effect in effects
+            if not isinstance(effect, Work) and (not isinstance(effect, Note) or effect.kind in JOURNALLED)
+        ]
         if durable or self._unwritten:
             await self._write(durable, now_s)
         if self._p.postman is not None and any(isinstance(effect, Message) for effect in durable):
             self._p.postman.wake()
         if self._p.page is not None and (observed or effects):
             self._p.page.changed()
+
+    async def _work(self, work: Work, answer: Callable[[Work], Any]) -> None:
+        """Have a question answered beside the loop; its answer comes in by the inbox, None if it failed."""
+        found: Any = None
+        try:
+            found = await asyncio.get_running_loop().run_in_executor(self._work_thread, answer, work)
+        except Exception:
+            log.exception("%s has no answer", work.id)
+        self.inbox.deliver(Worked(self._p.clock.now_s(), work.id, found))
 
     async def _write(self, durable: list[Effect], now_s: float) -> None:
         """Commit to the journal; what cannot be written now is kept and tried again with the next step."""

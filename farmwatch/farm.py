@@ -8,11 +8,13 @@ from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power.backup import BackupTrack
 from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
+from farmwatch.power.care import Care
 from farmwatch.power.diary import Diary
 from farmwatch.power.desk import Foresight, PowerDesk
 from farmwatch.power.energy import EnergyMeter
 from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supply_of
 from farmwatch.power.outage import OutageWatch
+from farmwatch.power.rescue_desk import RescueDesk
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
 from farmwatch.words.timers import Timers
@@ -71,6 +73,8 @@ class Farm:
         self.outage = OutageWatch(plan, self.sources)
         self.diary = Diary(len(plan.machines))
         self.tables = {name: _table(backup) for name, backup in plan.backups.items()}
+        self.care = {name: Care(backup, self.tables[name]) for name, backup in plan.backups.items()}
+        self.rescue = RescueDesk(self)
         self.book = AlarmBook(self.timers, with_blip(plan))
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
@@ -139,7 +143,12 @@ class Farm:
         if entry is not None and load_w is not None and load_w > 0 and charge is not None:
             table, basis = entry
             found: RuntimeEstimate = estimate_runtime(
-                table, [(1.0, load_w)], charge=charge, battery_c=backup.number("battery_c"), basis=basis
+                table,
+                [(1.0, load_w)],
+                charge=charge,
+                health=self.care[name].belief,
+                battery_c=backup.number("battery_c"),
+                basis=basis,
             )
             words = "maker's table at this load" if basis == "table" else "battery's Wh at this load, rough"
             return Runtime(found.low_min * 60, found.minutes * 60, found.high_min * 60, words)

@@ -6,6 +6,7 @@ from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, na
 from farmwatch.farm import Farm
 from farmwatch.machines.state import BUSY
 from farmwatch.power.load import SITE
+from farmwatch.power.rescue_words import care_view, rescue_view
 from farmwatch.words.view import (
     AlarmView,
     BackupView,
@@ -139,6 +140,8 @@ def _backup(farm: Farm, name: str, now_s: float) -> BackupView:
         "age_s": _age(farm, name, now_s),
         "circuit": backup.plan.circuit,
         "machines": farm.behind(name),
+        "rescue": rescue_view(farm, name, now_s),
+        "care": care_view(farm, name),
     }
 
 

@@ -16,7 +16,9 @@ from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, fit
 from farmwatch.words.model import Effect, Keep, Message, PersonPlan
 from farmwatch.words.timers import Timers
 
-GATHER_S: dict[str, float] = {"bed": 15, "mains": 4, "broker": 2, "heat": 1, "silent": 30, "fault": 5, "store": 2}
+GATHER_S: dict[str, float] = {
+    "bed": 15, "mains": 4, "broker": 2, "heat": 1, "silent": 30, "fault": 5, "store": 2, "care": 2,
+}  # fmt: skip
 """How long an incident's first message waits for the rest of the story."""
 BED_WINDOW_S = 300.0
 LATER_S = 300.0
@@ -83,6 +85,8 @@ class Notices:
 
     def _key(self, alarm: Alarm) -> str:
         group = RULES[alarm.rule].group
+        if group == "care":
+            return f"{group}:{alarm.id}"
         return f"{group}:{alarm.subject}" if group in ("fault", "store", "heat") else group
 
     def _raise(self, alarm: Alarm, key: str, now_s: float) -> None:
@@ -139,6 +143,18 @@ class Notices:
         elif news and incident.steps < 2:
             self._write(incident, news, "more", now_s, effects)
             effects.append(Keep("incident", key, incident.as_dict()))
+
+    def again(self, key: str, alarms: dict[str, Alarm], now_s: float, effects: list[Effect]) -> bool:
+        """What was told of an incident has changed: tell it anew if it has been told only once; whether it was."""
+        incident = self.open.get(key)
+        if incident is None or incident.steps != 1:
+            return False
+        standing = [alarms[a] for a in incident.alarms if a in alarms and alarms[a].speaks]
+        if not standing:
+            return False
+        self._write(incident, standing, "more", now_s, effects)
+        effects.append(Keep("incident", key, incident.as_dict()))
+        return True
 
     def _beds(self, incident: Incident, standing: list[Alarm], now_s: float, effects: list[Effect]) -> None:
         news = [alarm for alarm in standing if alarm.subject not in incident.named]

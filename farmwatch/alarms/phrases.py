@@ -5,9 +5,10 @@ from collections.abc import Callable
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.notices import Incident
 from farmwatch.alarms.rules import RULES
-from farmwatch.alarms.wording import clock, count, duration, moment, names, percent, plain
+from farmwatch.alarms.wording import TOTAL_MAX, clock, count, duration, moment, names, percent, plain
 from farmwatch.farm import Farm
 from farmwatch.power.diary import report, settle
+from farmwatch.power.rescue_words import care_words, plan_text
 
 Words = tuple[str, str, tuple[tuple[str, str], ...]]
 SOON_S = 300.0
@@ -27,6 +28,7 @@ class Phrases:
             "fault": self._fault,
             "store": self._store,
             "heat": self._heat,
+            "care": self._care,
         }
 
     def words_for(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float) -> Words:
@@ -89,6 +91,9 @@ class Phrases:
         if "mains_lost" not in rules:
             return self._one_backup(alarms)
         title = self.mains_title()
+        plans = plan_text(self._farm, now_s, TOTAL_MAX - len(title) - 1)
+        if plans:
+            return title, plans, ()
         lives = []
         for name, backup in self._farm.backups.items():
             if backup.status not in ("on_battery", "low"):
@@ -147,6 +152,10 @@ class Phrases:
         if not late:
             return f"All {count(total, 'build')} should end in time."
         return f"Not done by then: {names(late, 4)}. Pause what can be paused."
+
+    def _care(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+        alarm = alarms[0]
+        return *care_words(alarm.rule, alarm.subject, alarm.facts, now_s, self._zone), ()
 
     def _one_backup(self, alarms: list[Alarm]) -> Words:
         alarm = alarms[0]
@@ -248,6 +257,8 @@ class Phrases:
             return f"{names(subjects, 3)} heard again", f"After {lasted}. {self._state_of_things()}", ()
         if incident.group == "heat":
             return f"{names(subjects, 2)} no longer heats", f"It did for {lasted}. Find out why.", ()
+        if incident.group == "care":
+            return f"Backup {names(subjects, 2)}: battery in order again", f"After {lasted}.", ()
         if incident.group == "store":
             return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
         return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()

@@ -16,6 +16,7 @@ GROUPS: dict[str, str] = {
     "fault": "one machine",
     "heat": "one machine's heaters",
     "store": "the collector's own disk",
+    "care": "a backup's battery",
 }
 
 
@@ -150,6 +151,31 @@ TABLE: tuple[Rule, ...] = (
         "free space or replace the card", "this session", "session", 0.0, 30.0, "", (),
         "store", "Cannot write {subject}", "{why} Watching and messages go on, history is not kept. Free "
         "space on the collector or replace its card.", "{subject} can be written again",
+    ),
+    Rule(
+        "runtime_promise", "a backup's promise and its last two deep discharges differ by 1.3 times or more", "backup",
+        "its battery has aged, or it has never been calibrated", "builds stop sooner than the unit says they will",
+        "count on the shorter time; have the battery tested", "days", "digest", 0.0, 0.0,
+        "until a discharge fits the promise", (), "care", "Backup {subject}: runtime not as promised",
+        "It promises {promised}; its last two discharges say {shown}.", "",
+    ),
+    Rule(
+        "battery_worn", "the unit asks for a new battery, its discharges show less than 80 % of a new one, or its "
+        "usual life is over", "backup", "lead-acid batteries last three to five years, less in the warmth",
+        "it gives out in the first minutes of an outage", "have it replaced by somebody qualified", "weeks",
+        "digest", 0.0, 0.0, "", (), "care", "Backup {subject}: battery due for replacement", "{why}{when}", "",
+    ),
+    Rule(
+        "self_test_overdue", "no self-test and no real discharge for longer than self_test_days", "backup",
+        "nobody has started one", "nobody knows whether its battery holds",
+        "let it test itself while nothing is built", "days", "digest", 0.0, 0.0, "", (), "care",
+        "Backup {subject}: self-test overdue", "No test and no real discharge for {days}.", "",
+    ),
+    Rule(
+        "battery_warm", "a backup's battery is above 30 °C for an hour", "backup",
+        "a warm room, a full shelf, a fan that stands still", "it ages about twice as fast with each 10 °C",
+        "give it air, or move it away from heat", "days", "digest", 3600.0, 3600.0, "below 28 °C", (), "care",
+        "Backup {subject}: battery warm", "{degrees}", "",
     ),
 )  # fmt: skip
 

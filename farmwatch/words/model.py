@@ -2,7 +2,8 @@
 
 Four kinds of input, which are also the lines of a recording: `Raw`, `Link`, `Failed`, `Said`. The wire turns
 `Raw` into `Observed`; the brain turns events into effects: `Keep` (a fact for the journal), `Note` (something
-derived, a line of ``replay --json``), `Message` (words for a person). All times are UTC epoch seconds.
+derived, a line of ``replay --json``), `Message` (words for a person), `Work` (a question that takes long; its
+answer is an event). All times are UTC epoch seconds.
 """
 
 from collections.abc import Mapping
@@ -136,7 +137,15 @@ class Awoke(NamedTuple):
     dark_since_s: float | None
 
 
-Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | Awoke | Said
+class Worked(NamedTuple):
+    """The answer to a `Work` has come; None where it could not be found."""
+
+    at_s: float
+    id: str
+    answer: Any
+
+
+Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | Awoke | Said | Worked
 
 
 # ---- effects ---------------------------------------------------------------------------------------------------
@@ -177,7 +186,17 @@ class Message:
     actions: tuple[tuple[str, str], ...] = ()
 
 
-Effect = Keep | Note | Message
+class Work(NamedTuple):
+    """A question that takes too long for the loop: frozen data; its answer comes back as `Worked`.
+
+    `id` is the kind of question and what it is about, "rescue:one".
+    """
+
+    id: str
+    question: Any
+
+
+Effect = Keep | Note | Message | Work
 
 
 # ---- the plan of the site: the configuration as the pure rooms see it -------------------------------------------
@@ -227,6 +246,8 @@ class BackupPlan:
     rating_va: float | None = None
     battery_wh: float | None = None
     runtime_table: tuple[tuple[float, float], ...] = ()  # (W, minutes)
+    battery_s: float | None = None  # when its battery was fitted, epoch seconds
+    self_test_days: float | None = None  # how often it is to be tested; None: not watched
 
 
 @dataclass(frozen=True, slots=True)

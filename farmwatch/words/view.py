@@ -3,7 +3,7 @@
 None always means unknown. Times are epoch seconds, ages are seconds before `at_s`.
 """
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 
 class VerdictView(TypedDict):
@@ -61,6 +61,48 @@ class PlaceView(TypedDict):
     heat_up_w: float | None  # further watts if one more machine of it starts to heat
 
 
+class RescueView(TypedDict):
+    """What can still be saved behind a backup: now if it is on battery, else if the mains went at `at_s`."""
+
+    at_s: float
+    live: bool
+    finishes: list[str]
+    late: list[str]  # builds that do not finish whatever is done
+    left_out: list[str]  # builds of which no end can be told
+    run_everything: list[str]  # what finishes if nothing is done
+    empty_s: float | None  # when the battery is empty if nothing is done; None: not before all have ended
+    pause: list[str]
+    stop: list[str]
+    saves: list[str]
+    by_s: float | None  # latest time for pause and stop; None: nothing to do
+    needed: float | None  # chance that the outage lasts beyond it, or until the battery is empty
+    needed_sd: float | None
+    outages: int  # how many of the site's own that chance rests on, beside what is usual
+    value: float  # minutes and material saved, expected
+    value_if_nothing: float
+    exact: bool
+    basis: str
+
+
+class CareView(TypedDict):
+    """What is known of a backup's battery."""
+
+    health: float | None  # share of the table's runtime that is left; None: no discharge has taught it yet
+    health_p10: float | None
+    health_p90: float | None
+    discharges: int
+    battery_c: float | None
+    fitted_s: float | None
+    tested_s: float | None
+    replace_by_s: float | None
+    replace_from_s: float | None
+    replace_until_s: float | None  # None: not in sight
+    replace_basis: str
+    reported_runtime_s: float | None  # what the unit itself promises
+    promised_min: float | None  # where promise and discharges disagree for good
+    shown_min: float | None
+
+
 class BackupView(TypedDict):
     """A battery backup."""
 
@@ -77,6 +119,8 @@ class BackupView(TypedDict):
     age_s: float | None
     circuit: str | None
     machines: list[str]
+    rescue: NotRequired[RescueView | None]
+    care: NotRequired[CareView]
 
 
 class AlarmView(TypedDict):
