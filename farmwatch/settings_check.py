@@ -30,7 +30,7 @@ from farmwatch.wire.payload import validate_mapping
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, STATE_WORDS, UNITS, Kind
 
-PLACES = ("circuits", "backups", "banks", "loads", "sensors", "machines")
+PLACES = ("circuits", "plugs", "backups", "banks", "loads", "sensors", "machines")
 """Kinds whose names are one namespace: messages, the page and the API name them without their kind."""
 
 NAMED = (*PLACES, "channels", "people", "mappings", "buttons")
@@ -119,22 +119,59 @@ def _list(names: Collection[str]) -> str:
 def _supplies(subject: Subject) -> Iterator[Finding]:
     settings = subject.settings
     holders: list[tuple[Path, Any]] = [(("machine_defaults",), settings.machine_defaults)]
-    for section in ("machines", "banks", "backups", "loads"):
+    for section in ("machines", "banks", "circuits", "plugs", "backups", "loads"):
         holders += [((section, name), item) for name, item in getattr(settings, section).items()]
     for path, item in holders:
         section = str(path[0])
-        for key, kind in (("bank", "banks"), ("backup", "backups"), ("circuit", "circuits")):
+        for key, kind in (("bank", "banks"), ("backup", "backups"), ("circuit", "circuits"), ("plug", "plugs")):
             yield from _reference(subject, section, kind, getattr(item, key, None), (*path, key))
-        if section != "backups" and getattr(item, "backup", None) and item.circuit:
-            what = "is fed by a backup and by a circuit at once"
-            yield Finding((*path, "circuit"), what, "give backup alone: its circuit is known from the backup")
+        feeders = [key for key in ("plug", "backup", "circuit") if getattr(item, key, None)]
+        if len(feeders) > 1:
+            first, other = feeders[0], feeders[-1]
+            what = f"is fed by a {first} and by a {other} at once"
+            yield Finding((*path, other), what, f"give {first} alone: its {other} is known from the {first}")
     for name, load in settings.loads.items():
-        if load.constant_w is None and not load.uses:
+        if load.constant_w is None and load.constant_range_w is None and not load.uses:
             yield Finding(
                 ("loads", name),
                 "nothing tells what it draws",
                 "give constant_w, or uses = [a plug's mapping]",
             )
+        yield from _range(("loads", name, "constant_range_w"), load.constant_w, load.constant_range_w)
+    for name, plug in settings.plugs.items():
+        if not plug.uses:
+            yield Finding(("plugs", name), "nothing tells what it measures", "give uses = [a plug's mapping]")
+    yield from _circles(settings)
+
+
+def _range(path: Path, middle_w: float | None, ends_w: tuple[float, float] | None) -> Iterator[Finding]:
+    if ends_w is None:
+        return
+    low_w, high_w = ends_w
+    if not 0 <= low_w <= high_w:
+        yield Finding(path, f"[{low_w:g}, {high_w:g}] is no range", "write [least W, greatest W]")
+    elif middle_w is not None and not low_w <= middle_w <= high_w:
+        what = f"constant_w = {middle_w:g} is not between {low_w:g} and {high_w:g}"
+        yield Finding(path, what, "widen the range, or leave constant_w out")
+
+
+def _circles(settings: Settings) -> Iterator[Finding]:
+    """A circuit, plug or backup that feeds itself through others."""
+    above: dict[str, tuple[str, str, str]] = {}
+    for section in ("circuits", "plugs", "backups"):
+        for name, item in getattr(settings, section).items():
+            for key in ("plug", "backup", "circuit"):
+                if getattr(item, key, None):
+                    above.setdefault(name, (getattr(item, key), section, key))
+    told: set[str] = set()
+    for name, (_, section, key) in above.items():
+        chain = [name]
+        while chain[-1] in above and above[chain[-1]][0] not in chain:
+            chain.append(above[chain[-1]][0])
+        if above.get(chain[-1], ("", "", ""))[0] == name and name not in told:
+            told.update(chain)
+            what = f"feeds itself: {' < '.join([*chain, name])}"
+            yield Finding((section, name, key), what, "remove the link that is not there in the shop")
 
 
 def _people(subject: Subject) -> Iterator[Finding]:

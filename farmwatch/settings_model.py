@@ -7,15 +7,19 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, SecretStr
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from farmwatch.power.load import PowerSite, Supply
+from farmwatch.power.tariff import Tariff, minute_of, period_of
 from farmwatch.wire.intake import Button, Route
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
 from farmwatch.wire.upsvalues import TABLE as UPS_TABLE
+from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import (
     BackupPlan,
     CircuitPlan,
@@ -58,6 +62,23 @@ def _pointer(value: object) -> object:
     return {"pointer": value} if isinstance(value, str) else value
 
 
+def _one(value: object) -> object:
+    if isinstance(value, list | tuple):
+        raise ValueError("name one alone: what feeds it is counted there, and only there")  # noqa: TRY004
+    return value
+
+
+def _time(value: object) -> object:
+    if isinstance(value, str):
+        try:
+            minute_of(value)
+        except ConfigError as error:
+            raise ValueError(str(error)) from None
+    return value
+
+
+Feeder = Annotated[str | None, BeforeValidator(_one, json_schema_input_type=str | None)]
+TimeOfDay = Annotated[str, BeforeValidator(_time)]
 Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
 Count = Annotated[int, BeforeValidator(_number)]
 Text = Annotated[str, BeforeValidator(_text, json_schema_input_type=str | float)]
@@ -86,6 +107,12 @@ class Site(Part):
         gt=0,
         le=1,
         description="Share of a breaker's rating that may be drawn for hours (the site's own policy).",
+    )
+    start_risk: Number = Field(
+        default=0.01,
+        gt=0,
+        le=0.5,
+        description="Share of time above a limit, at each circuit and backup, that the start sequence accepts.",
     )
     blip_s: Number = Field(default=5.0, ge=0, le=600, description="A power blip shorter than this is logged, not sent.")
 
@@ -142,12 +169,6 @@ class Person(Part):
     channels: Words = Field(default=[], description="Channels, the first one first.")
 
 
-class Circuit(Part):
-    """What hangs behind one breaker."""
-
-    rating_a: Number = Field(gt=0, le=400, description="Rated current of the breaker.")
-
-
 class Subject(Part):
     """Something that sources speak about."""
 
@@ -157,31 +178,57 @@ class Subject(Part):
     )
 
 
+class Circuit(Subject):
+    """What hangs behind one breaker; with `uses`, a meter there measures all of it."""
+
+    rating_a: Number = Field(gt=0, le=400, description="Rated current of the breaker.")
+    curve: Literal["B", "C", "D"] | None = Field(default=None, description="Tripping curve that is printed on it.")
+    circuit: Feeder = Field(default=None, description="Circuit that feeds it, if it is not the site's own.")
+
+
+class Plug(Subject):
+    """A metering plug or strip that feeds a backup, or several things."""
+
+    circuit: Feeder = Field(default=None, description="Circuit that feeds it.")
+    backup: Feeder = Field(default=None, description="Backup that feeds it, if one does.")
+    plug: Feeder = Field(default=None, description="Another plug that feeds it, if one does.")
+
+
 class Backup(Subject):
     """A battery backup (UPS). Login, where its server or agent wants one: secrets ups_<name> or snmp_<name>."""
 
-    circuit: str | None = Field(default=None, description="Circuit that feeds it.")
+    circuit: Feeder = Field(default=None, description="Circuit that feeds it.")
+    plug: Feeder = Field(default=None, description="Plug before it, which measures its charging and losses too.")
     rating_w: Number | None = Field(default=None, gt=0, description="Rated active power.")
     rating_va: Number | None = Field(default=None, gt=0, description="Rated apparent power.")
     battery_wh: Number | None = Field(default=None, gt=0, description="Energy of the battery, from its data sheet.")
     runtime_table: list[tuple[Number, Number]] = Field(
         default=[], description="Data sheet: [[load in W, minutes], ...], rising loads."
     )
+    battery_date: date | None = Field(default=None, description="Day on which its battery was fitted: 2024-03-01.")
+    self_test_days: Number | None = Field(
+        default=None, gt=0, le=3660, description="Longest time between two tests of the battery; missing: not watched."
+    )
 
 
 class Bank(Part):
     """Machines that share a supply."""
 
-    backup: str | None = Field(default=None, description="Backup that feeds it.")
-    circuit: str | None = Field(default=None, description="Circuit that feeds it, if no backup does.")
+    backup: Feeder = Field(default=None, description="Backup that feeds it.")
+    circuit: Feeder = Field(default=None, description="Circuit that feeds it, if no backup does.")
+    plug: Feeder = Field(default=None, description="Metering plug or strip that feeds all of it.")
 
 
 class Load(Subject):
     """Something else that draws power: a dryer, fans, the router."""
 
-    circuit: str | None = Field(default=None, description="Circuit that feeds it.")
-    backup: str | None = Field(default=None, description="Backup that feeds it, if one does.")
+    circuit: Feeder = Field(default=None, description="Circuit that feeds it.")
+    backup: Feeder = Field(default=None, description="Backup that feeds it, if one does.")
+    plug: Feeder = Field(default=None, description="Metering plug or strip that feeds it, if one does.")
     constant_w: Number | None = Field(default=None, ge=0, description="What it draws, if no plug measures it.")
+    constant_range_w: tuple[Number, Number] | None = Field(
+        default=None, description="The same as [least, greatest]; constant_w, or the middle, is what is reckoned with."
+    )
 
 
 class Sensor(Subject):
@@ -192,8 +239,9 @@ class Machine(Subject):
     """A machine. Every key can also stand in [machine_defaults]."""
 
     bank: str | None = Field(default=None, description="Its bank; backup and circuit come from there.")
-    backup: str | None = Field(default=None, description="Backup that feeds it, if not the bank's.")
-    circuit: str | None = Field(default=None, description="Circuit that feeds it, if not the bank's.")
+    backup: Feeder = Field(default=None, description="Backup that feeds it, if not the bank's.")
+    circuit: Feeder = Field(default=None, description="Circuit that feeds it, if not the bank's.")
+    plug: Feeder = Field(default=None, description="Metering strip that feeds it and others, if not the bank's.")
     material: str | None = Field(default=None, min_length=1, description="Usual feedstock, where jobs do not say it.")
     release_c: Number | None = Field(
         default=None, ge=0, le=200, description="Bed temperature at which a build comes off."
@@ -274,6 +322,26 @@ class Rule(Part):
     off: bool = Field(default=False, description="Never raise it.")
 
 
+class TimeOfUse(Part):
+    """A price that holds at certain times, by the wall clock of [site] timezone."""
+
+    per_kwh: Number = Field(description="Price of a kWh.")
+    days: list[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]] = Field(
+        default=[], description="Weekdays on which it begins; none: every day."
+    )
+    start: TimeOfDay = Field(description='When it begins, such as "00:30".')
+    end: TimeOfDay = Field(description="When it ends; earlier than its start: on the next day.")
+
+
+class TariffEntry(Part):
+    """What energy costs."""
+
+    currency: str = Field(default="", max_length=8, description="As it is to be shown, such as GBP.")
+    per_kwh: Number = Field(description="Price of a kWh, where no time of use holds.")
+    standing_per_day: Number = Field(default=0.0, description="Standing charge of a day.")
+    times: dict[str, TimeOfUse] = Field(default={}, description="Times of use; the first that holds counts.")
+
+
 class Simulated(Part):
     """The scenario as a source, at the same door as devices."""
 
@@ -328,6 +396,7 @@ class Settings(BaseSettings):
     channels: dict[str, Channel] = Field(default={}, description="Ways to phones.")
     people: dict[str, Person] = Field(default={}, description="Who is told.")
     circuits: dict[str, Circuit] = Field(default={}, description="Breakers.")
+    plugs: dict[str, Plug] = Field(default={}, description="Metering plugs before backups, and strips.")
     backups: dict[str, Backup] = Field(default={}, description="Battery backups.")
     banks: dict[str, Bank] = Field(default={}, description="Banks of machines.")
     loads: dict[str, Load] = Field(default={}, description="Other loads.")
@@ -339,6 +408,7 @@ class Settings(BaseSettings):
     mappings: dict[str, MappingEntry] = Field(default={}, description="How devices speak.")
     buttons: dict[str, ButtonEntry] = Field(default={}, description="Buttons at the machines.")
     rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
+    tariff: TariffEntry | None = Field(default=None, description="What energy costs.")
     simulated: Simulated | None = Field(default=None, description="The scenario as a source.")
     secrets: Secrets = Field(default=Secrets(), exclude=True, description="Not in the file: the secrets folder.")
 
@@ -389,8 +459,9 @@ class Settings(BaseSettings):
             "bank",
             "backup",
             "circuit",
+            "plug",
         }:  # the supply is one thought: never half of it from elsewhere
-            merged |= {"backup": None, "circuit": None}
+            merged |= {"backup": None, "circuit": None, "plug": None}
         merged |= given
         merged["params"] = common.params | own.params
         return Machine.model_construct(**merged)
@@ -399,7 +470,7 @@ class Settings(BaseSettings):
         """(section, name, what is configured) of everything that sources speak about."""
         for name in self.machines:
             yield "machines", name, self.machine(name)
-        for section in ("backups", "loads", "sensors"):
+        for section in ("circuits", "plugs", "backups", "loads", "sensors"):
             for name, subject in getattr(self, section).items():
                 yield section, name, subject
 
@@ -458,7 +529,8 @@ class Settings(BaseSettings):
 
     def plan(self) -> SitePlan:
         """The site as the pure rooms see it."""
-        return SitePlan(
+        return PowerSite(
+            supply=self.supply(),
             name=self.site.name,
             timezone=self.site.timezone,
             voltage_v=self.site.voltage_v,
@@ -466,11 +538,13 @@ class Settings(BaseSettings):
             backups={
                 name: BackupPlan(
                     name,
-                    b.circuit,
+                    self._circuit_above(b),
                     b.rating_w,
                     b.rating_va,
                     b.battery_wh,
                     tuple((w, t) for w, t in b.runtime_table),
+                    self._day_s(b.battery_date),
+                    b.self_test_days,
                 )
                 for name, b in self.backups.items()
             },
@@ -478,7 +552,10 @@ class Settings(BaseSettings):
                 name: CircuitPlan(name, c.rating_a, self.site.voltage_v, self.site.continuous_share)
                 for name, c in self.circuits.items()
             },
-            loads={name: LoadPlan(name, x.circuit, x.backup, x.constant_w) for name, x in self.loads.items()},
+            loads={
+                name: LoadPlan(name, self._circuit_above(x), self._backup_above(x), x.constant_w)
+                for name, x in self.loads.items()
+            },
             sensors=tuple(self.sensors),
             sources={route.source.id: route.source for route in self.routes()},
             people={name: PersonPlan(name, tuple(p.channels)) for name, p in self.people.items()},
@@ -486,15 +563,66 @@ class Settings(BaseSettings):
             blip_s=self.site.blip_s,
         )
 
+    def _day_s(self, day: date | None) -> float | None:
+        """Noon of a day in UTC: nothing hangs on the hour."""
+        return None if day is None else datetime.combine(day, datetime.min.time(), UTC).timestamp() + 43_200.0
+
     def _machine_plan(self, name: str) -> MachinePlan:
         machine = self.machine(name)
-        backup, circuit = machine.backup, machine.circuit
-        if machine.bank is not None and backup is None and circuit is None:
-            backup, circuit = self.banks[machine.bank].backup, self.banks[machine.bank].circuit
+        fed = self._fed(name)
         return MachinePlan(
-            name, machine.bank, backup, circuit, machine.material, machine.release_c, machine.cool_min,
-            machine.row, machine.column,
+            name, machine.bank, self._backup_above(fed), self._circuit_above(fed), machine.material, machine.release_c,
+            machine.cool_min, machine.row, machine.column,
         )  # fmt: skip
+
+    def _fed(self, name: str) -> "Machine | Bank":
+        """What says how a machine is fed: itself, or its bank."""
+        machine = self.machine(name)
+        own = machine.backup is not None or machine.circuit is not None or machine.plug is not None
+        return machine if own or machine.bank is None else self.banks[machine.bank]
+
+    def _backup_above(self, item: "Fed") -> str | None:
+        """The backup that feeds something, directly or through plugs."""
+        for _ in range(len(self.plugs) + 1):
+            if item.backup is not None or item.plug is None:
+                return item.backup
+            item = self.plugs[item.plug]
+        return None
+
+    def _circuit_above(self, item: "Fed | Backup") -> str | None:
+        """The circuit that feeds something without a backup in between, directly or through plugs."""
+        for _ in range(len(self.plugs) + 1):
+            if item.circuit is not None or item.plug is None:
+                return item.circuit
+            item = self.plugs[item.plug]
+        return None
+
+    def supply(self) -> Supply:
+        """What the power rooms must know beside circuits and backups."""
+        fed: dict[str, Fed | Backup | Circuit] = {name: self._fed(name) for name in self.machines}
+        for part in (self.loads, self.plugs, self.backups, self.circuits):
+            fed.update(part)
+        inside = {}
+        for name, item in fed.items():
+            above = getattr(item, "plug", None) or getattr(item, "backup", None) or item.circuit
+            if above is not None:
+                inside[name] = above
+        entry = self.tariff
+        tariff = None
+        if entry is not None:
+            periods = [period_of(n, t.per_kwh, list(t.days), t.start, t.end) for n, t in entry.times.items()]
+            tariff = Tariff(self.site.timezone, entry.per_kwh, entry.standing_per_day, entry.currency, tuple(periods))
+        return Supply(
+            plugs=tuple(self.plugs),
+            inside=inside,
+            ranges_w={name: x.constant_range_w for name, x in self.loads.items() if x.constant_range_w is not None},
+            curves={name: c.curve for name, c in self.circuits.items() if c.curve is not None},
+            tariff=tariff,
+            start_risk=self.site.start_risk,
+        )
+
+
+Fed = Machine | Bank | Load | Plug
 
 
 @dataclass(frozen=True, slots=True)
