@@ -335,7 +335,7 @@ class Daemon:
                     task = asyncio.create_task(self._work(effect, self._p.answer), name=f"work {effect.id}")
                     self._works.add(task)
                     task.add_done_callback(self._works.discard)
-        durable = [
+        durable: list[Effect] = [
             effect
             for effect in effects
             if not isinstance(effect, Work) and (not isinstance(effect, Note) or effect.kind in JOURNALLED)

@@ -9,8 +9,8 @@ from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power.backup import BackupTrack
 from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
 from farmwatch.power.care import Care
-from farmwatch.power.diary import Diary
 from farmwatch.power.desk import Foresight, PowerDesk
+from farmwatch.power.diary import Diary
 from farmwatch.power.energy import EnergyMeter
 from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supply_of
 from farmwatch.power.outage import OutageWatch

@@ -15,8 +15,8 @@ def build(day, name, minutes=30, *, job="hive-latch", done="done", bed=60.0):
     steps = int(minutes * 6)
     for i in range(steps):
         day.panel(
-            name, day.now + 10, state="printing", job=job, progress=i / steps, remaining_s=10.0 * (steps - i), bed_c=bed,
-            bed_target_c=bed,
+            name, day.now + 10, state="printing", job=job, progress=i / steps, remaining_s=10.0 * (steps - i),
+            bed_c=bed, bed_target_c=bed,
         )  # fmt: skip
     day.panel(name, day.now + 1, state=done, job=job, progress=1.0, remaining_s=0.0, bed_c=bed, bed_target_c=0.0)
 

@@ -318,7 +318,7 @@ def alarms(view: View) -> Html:
     now_s, where = view["at_s"], zone(view["timezone"])
     standing = [alarm for alarm in view["alarms"] if alarm["state"] != "normal"]
     beds = [alarm for alarm in standing if alarm["rule"] == "bed_waiting" and alarm["state"] in _SPEAKS]
-    standing = [alarm for alarm in standing if alarm not in beds]  # these stand under "Beds to clear", with their button
+    standing = [alarm for alarm in standing if alarm not in beds]  # they stand above, with a button
     standing.sort(key=lambda alarm: (_ORDER.get(alarm["priority"], 3), alarm["since_s"], alarm["id"]))
     loud = [alarm for alarm in standing if alarm["state"] in _SPEAKS]
     aside = [alarm for alarm in standing if alarm["state"] not in _SPEAKS]
