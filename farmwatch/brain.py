@@ -409,14 +409,13 @@ class Brain:
         watch = self.farm.outage
         status = self.farm.backups[name].status
         if watch.backup(name, status, now_s):
-            if watch.open is None or status == "on_line":
+            if watch.open is None or watch.all_back():
                 self._look(now_s, effects)
             else:
                 self._look_by(now_s + AGAIN_S)
         if status == "on_line" and watch.open is not None and not watch.open.told:
             # The first backup on line again speaks for all on its supply; one that is not raises its alarm anew.
-            mates = [mate for mate in self.farm.backups if watch.supply_back(mate)]
-            self._untold([name, *mates], now_s, effects)
+            self._untold([name, *watch.back_with(name)], now_s, effects)
 
     def _untold(self, backups: list[str], now_s: float, effects: list[Effect]) -> None:
         """What is over before it was told need not be told."""

@@ -7,6 +7,7 @@ from outages import answer, works
 
 from farmwatch.power.cause import A_YEAR, OUTLETS_DEAD, SEEN, Candidate, Thing, effect, headline, infer, prior, weigh
 from farmwatch.power.outage import CAUSES, Outage, OutageWatch
+from farmwatch.wire.upsvalues import decode
 from farmwatch.words.model import Awoke, LinkChanged, Observed, SourceFailed
 
 PLAN = works()
@@ -386,6 +387,21 @@ def test_a_load_above_its_rating_is_an_overload_and_no_outage():
     day.run(40, 5, lambda d: [d.feed(Observed(d.now, n, f"ups.{n}", {"status": "OL", "load": 1.3})) for n in BACKUPS])
     assert not outages(day)
     assert phone(day)[0].title.startswith("Overload")
+
+
+@pytest.mark.parametrize(
+    ("said", "refused"),
+    [
+        ({"battery.runtime": "999999"}, "runtime_s"),
+        ({"battery.runtime": "-1"}, "runtime_s"),
+        ({"battery.charge": "140"}, "charge"),
+    ],
+)
+def test_what_a_backup_cannot_mean_is_refused_by_name_and_unknown(said, refused):
+    found = decode({"ups.status": "OB", **said})
+    assert found.values[refused] is None
+    assert found.values["status"] == "OB"
+    assert refused in found.refused[0]
 
 
 # ---- the figure ---------------------------------------------------------------------------------------------------

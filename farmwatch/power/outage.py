@@ -152,6 +152,7 @@ class OutageWatch:
         self._plan = plan
         self._sources: Mapping[str, Heard] = sources or {}
         self._tracks = {name: _Track() for name in plan.backups}
+        self._out: set[str] = set()  # backups on battery
         self._good: dict[str, float] = {}  # subject: last time its meter read a good voltage
         self._dead: dict[str, float] = {}  # subject: since when it reads none
         self._low_v: dict[str, float] = {}
@@ -175,10 +176,12 @@ class OutageWatch:
         track = self._tracks[name]
         was, track.status = track.status, status
         if status in ON_BATTERY:
+            self._out.add(name)
             if was not in ON_BATTERY and not (was == "unknown" and self._holds(name)):
                 track.first_s, track.back_s = now_s, None
             track.last_s, track.known, track.unseen_s = now_s, True, None
             return was not in ON_BATTERY
+        self._out.discard(name)
         if status == "on_line":
             if self._holds(name) and track.back_s is None:
                 track.back_s = now_s
@@ -251,14 +254,23 @@ class OutageWatch:
             due.append(max(self._waits_s + SETTLE_S, now_s + AGAIN_S))
         return min(due, default=None)
 
-    def supply_back(self, name: str) -> bool:
-        """Whether a backup that was last heard on battery shares its supply with one that is back since."""
+    def all_back(self) -> bool:
+        """Whether no backup is on battery."""
+        return not self._out
+
+    def back_with(self, name: str) -> list[str]:
+        """Backups last heard on battery before `name` was on line again, on a supply that this shows to be back."""
         outage, track = self.open, self._tracks[name]
-        if outage is None or outage.cause == "backup" or track.status not in ON_BATTERY or track.last_s is None:
-            return False
+        if outage is None or track.back_s is None or track.back_s != track.line_s:  # not just now
+            return []
         circuit = self._plan.circuit_of(name)
-        mates = [m for m in outage.backups if outage.cause == "site" or self._plan.circuit_of(m) == circuit]
-        return any((back_s := self._tracks[m].back_s) is not None and back_s > track.last_s for m in mates)
+        return [
+            mate
+            for mate in outage.backups
+            if mate in self._out
+            and (outage.cause == "site" or (outage.cause == "circuit" and self._plan.circuit_of(mate) == circuit))
+            and (self._tracks[mate].last_s or 0.0) < track.back_s
+        ]
 
     def recovering(self, subject: str, now_s: float) -> bool:
         """Whether what was lost here may still be on its way back."""
@@ -307,7 +319,7 @@ class OutageWatch:
     # ---- supply --------------------------------------------------------------------------------------------
 
     def _look_supply(self, now_s: float, changed: list[Outage]) -> None:
-        out = sorted(name for name, track in self._tracks.items() if track.status in ON_BATTERY)
+        out = sorted(self._out)
         dead = [name for name in self._dead if feeds(self._plan, name)[0] is not None]
         outage = self.open
         if outage is None:
