@@ -40,6 +40,7 @@ from farmwatch.words.view import View
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0
+CIRCUITS_S = 10.0
 ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved"})
 LOOK = ("cause", "look")
 KEEP_BUILDS_S = 60 * 86_400.0
@@ -145,6 +146,8 @@ class Brain:
             effects += machine.observe(seen)
             if machine.state != state or machine.build is not build:
                 self._machine_moved(machine, build, now_s, effects)
+            if "power_w" in values and not seen.retained:
+                farm.power.models[seen.subject].observe(now_s, machine.number("power_w"), machine.state)
             if "availability" in values and not seen.retained and source is not None:
                 self._availability(source, values["availability"] == "gone", now_s, effects)
             return
@@ -178,7 +181,8 @@ class Brain:
         name, state = machine.name, machine.state
         book = self.farm.book
         if build is not None and machine.build is not build:
-            self._cut_energy(name, now_s, effects)
+            self._cut_energy(name, now_s, effects, build)
+            self._keep_cost(build, effects)
             self._estimate(machine, now_s, effects)
             self._kept_builds[build.id] = now_s
             effects.append(Keep("sense", name, machine.sense.as_dict()))
@@ -545,6 +549,9 @@ class Brain:
         if key == "hour":
             self._hour(now_s, effects)
             return
+        if key == "circuits":
+            self._circuits(now_s, effects)
+            return
         what, name = key
         if what == "stale":
             self._stale(name, now_s, effects)
@@ -566,17 +573,19 @@ class Brain:
     def _minute(self, now_s: float, effects: list[Effect]) -> None:
         self._timers.set("minute", now_s + MINUTE_S)
         for place in self.farm.places():
-            draw = self.farm.draw(place) if place in self.farm.tree.children else None
-            watts = draw.watts if draw is not None else self.farm.power_w(place)
+            draw = self.farm.draw(place)
+            self.farm.power.minute(place, draw, now_s)
+            watts = draw.watts
             if watts is None:
                 self._told_w.pop(place, None)
                 continue
             if abs(watts - self._told_w.get(place, -1.0)) >= 0.05:
                 self._told_w[place] = watts
                 doc: dict[str, Any] = {"place": place, "watts": round(watts, 1)}
-                if draw is not None and draw.missing:
+                if draw.missing:
                     doc["missing"] = list(draw.missing)
                 effects.append(Note(now_s, "load", doc))
+        self._circuits(now_s, effects)
         for machine in self.farm.machines.values():
             if machine.build is not None:
                 self._estimate(machine, now_s, effects)
@@ -584,6 +593,25 @@ class Brain:
         for name in self.farm.backups:
             self._tell_backup(name, now_s, effects)
         self.farm.rescue.what_if(now_s, effects)
+
+    def _circuits(self, now_s: float, effects: list[Effect]) -> None:
+        """Circuits against their limits; while one is above its breaker's rating, every ten seconds."""
+        hot = False
+        for name, circuit in self.farm.plan.circuits.items():
+            found = self.farm.power.strain(name, self.farm.draw(name))
+            hot = hot or (found.amps is not None and found.amps > circuit.rating_a)
+            for rule, true in (("circuit_overload", found.over), ("load_near_limit", found.near)):
+                if true is not None:
+                    self.farm.book.condition(rule, name, now_s, effects, true=true, amps=found.amps)
+        if hot:
+            self._timers.set("circuits", now_s + CIRCUITS_S)
+        else:
+            self._timers.drop("circuits")
+
+    def _keep_cost(self, build: Build, effects: list[Effect]) -> None:
+        cost = self.farm.power.build_cost.get(build.id)
+        if cost is not None:
+            effects.append(Keep("build_cost", build.id, {"cost": round(cost, 6), "wh": build.energy_wh}))
 
     def _contradictions(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
         """What the plug says against the machine, or against itself."""
@@ -596,7 +624,7 @@ class Brain:
     def _hour(self, now_s: float, effects: list[Effect]) -> None:
         self._timers.set("hour", now_s + HOUR_S)
         for name, machine in self.farm.machines.items():
-            self._cut_energy(name, now_s, effects)
+            self._cut_energy(name, now_s, effects, machine.build)
             if self.farm.by_subject.get(name):
                 effects.append(Keep("sense", name, machine.sense.as_dict()))
         self._keep_learned(effects)
@@ -606,17 +634,25 @@ class Brain:
         for key in [key for key, at_s in self._kept_builds.items() if at_s < now_s - KEEP_BUILDS_S]:
             del self._kept_builds[key]
             effects.append(Keep("build", key, None))
+            if self.farm.power.build_cost.pop(key, None) is not None:
+                effects.append(Keep("build_cost", key, None))
+        effects.extend(Keep(*fact) for fact in self.farm.power.facts())
 
-    def _cut_energy(self, name: str, now_s: float, effects: list[Effect]) -> None:
+    def _cut_energy(self, name: str, now_s: float, effects: list[Effect], build: Build | None) -> None:
         meter = self.farm.meters[name]
         part = meter.cut(now_s)
         if part is None:
             return
         wh, started_s, ended_s = part
         self._today(name, wh, now_s)
-        effects.append(
-            Note(now_s, "energy", {"machine": name, "wh": round(wh, 3), "started": started_s, "ended": ended_s})
-        )
+        doc = {"machine": name, "wh": round(wh, 3), "started": started_s, "ended": ended_s}
+        begin_wh = meter.wh_at(build.started_s) if build is not None and build.started_s > started_s else None
+        of_build = 1.0 if begin_wh is None or wh <= 0 else min(max((meter.total_wh() - begin_wh) / wh, 0.0), 1.0)
+        build_id = build.id if build is not None else None
+        cost = self.farm.power.book(name, part, meter.unmeasured_s(), build_id, of_build)
+        if cost is not None:
+            doc["cost"] = round(cost, 6)
+        effects.append(Note(now_s, "energy", doc))
         effects.append(Keep("energy", name, meter.as_dict()))
 
     def _today(self, name: str, wh: float, now_s: float) -> None:
@@ -676,6 +712,8 @@ class Brain:
                 machine.restore(kept["machine"][name], builds, now_s)
             if name in kept.get("energy", {}):
                 farm.meters[name].restore(kept["energy"][name])
+                farm.power.settle(name, farm.meters[name].unmeasured_s())
+        farm.power.restore(kept)
         for name, care in farm.care.items():
             if name in kept.get("health", {}):
                 care.restore(kept["health"][name], now_s)

@@ -5,6 +5,7 @@ from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, names, plain
 from farmwatch.farm import Farm
 from farmwatch.machines.state import BUSY
+from farmwatch.power import show
 from farmwatch.power.load import SITE
 from farmwatch.power.rescue_words import care_view, rescue_view
 from farmwatch.words.view import (
@@ -18,31 +19,36 @@ from farmwatch.words.view import (
     View,
 )
 
-HEAT_UP_W = 300.0
-"""Draw of a machine that heats, where its own history does not say (common practice, no source)."""
-
 
 def view_of(farm: Farm, now_s: float) -> View:
     """Everything at one moment."""
     machines = [_machine(farm, name, now_s) for name in farm.machines]
-    day, sums = farm.since_midnight
+    today, tariff = show.cost_view(farm, now_s), farm.power.supply.tariff
+    demand, diversity = show.factors(farm, now_s)
     return {
         "at_s": now_s,
         "site": farm.plan.name,
         "timezone": farm.plan.timezone,
         "verdict": verdict(farm, machines, now_s),
         "machines": machines,
-        "total": _place(farm, SITE),
-        "circuits": [_place(farm, name) for name in farm.plan.circuits],
+        "total": _place(farm, SITE, now_s),
+        "circuits": [_place(farm, name, now_s) for name in farm.plan.circuits],
         "banks": [
-            _place(farm, name)
+            _place(farm, name, now_s)
             for name in dict.fromkeys(m.bank for m in farm.plan.machines.values() if m.bank is not None)
         ],
         "backups": [_backup(farm, name, now_s) for name in farm.backups],
         "alarms": _alarms(farm, now_s),
         "sources": [_source(farm, name, now_s) for name in farm.sources],
         "stores": [{"name": name, "ok": ok, "why": why} for name, (ok, why) in farm.stores.items()],
-        "energy_today_wh": sum(sums.values()) if day else None,
+        "energy_today_wh": today["wh"],
+        "starts": show.starts_view(farm, now_s),
+        "today": today,
+        "month": show.cost_view(farm, now_s, month=True),
+        "currency": tariff.currency if tariff is not None else "",
+        "plugs": [_place(farm, name, now_s) for name in farm.power.supply.plugs],
+        "demand_factor": demand,
+        "diversity_factor": diversity,
     }
 
 
@@ -94,10 +100,13 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
         "circuit": farm.plan.circuit_of(name),
         "row": machine.plan.row,
         "column": machine.plan.column,
+        "start_from_s": show.start_from_s(farm, name, now_s),
+        "energy_today_wh": show.energy_today_wh(farm, name, now_s),
+        "load_basis": farm.power.models[name].basis,
     }
 
 
-def _place(farm: Farm, name: str) -> PlaceView:
+def _place(farm: Farm, name: str, now_s: float) -> PlaceView:
     draw = farm.draw(name)
     circuit = farm.plan.circuits.get(name)
     return {
@@ -106,21 +115,9 @@ def _place(farm: Farm, name: str) -> PlaceView:
         "missing": list(draw.missing),
         "limit_w": circuit.limit_w if circuit is not None else None,
         "rating_w": circuit.rating_w if circuit is not None else None,
-        "heat_up_w": _heat_up_w(farm, name),
+        "heat_up_w": show.heat_up_w(farm, name),
+        "strain": show.strain_view(farm, name, draw, now_s),
     }
-
-
-def _heat_up_w(farm: Farm, place: str) -> float | None:
-    """Further watts if the one machine of this place that would draw most more starts to heat; None if none can."""
-    more = []
-    for leaf in farm.tree.children[place]:
-        machine = farm.machines.get(leaf)
-        if machine is None or machine.state in BUSY:
-            continue
-        levels = machine.sense.levels.watts()
-        heat_w = max(levels.get("heat", HEAT_UP_W), 0.0)
-        more.append(max(heat_w - (machine.number("power_w") or 0.0), 0.0))
-    return max(more, default=None)
 
 
 def _backup(farm: Farm, name: str, now_s: float) -> BackupView:

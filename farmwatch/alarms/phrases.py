@@ -7,6 +7,7 @@ from farmwatch.alarms.notices import Incident
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.wording import TOTAL_MAX, clock, count, duration, moment, names, percent, plain
 from farmwatch.farm import Farm
+from farmwatch.power.breaker import behaviour
 from farmwatch.power.diary import report, settle
 from farmwatch.power.rescue_words import care_words, plan_text
 
@@ -215,11 +216,30 @@ class Phrases:
 
     def _fault(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         name = alarms[0].subject
+        if name in self._farm.plan.circuits:
+            return self._circuit(alarms[0])
         build = self._farm.machines[name].build
         job = f"{plain(build.job)[:40]} stands still. " if build is not None and build.job else ""
         if build is not None and build.progress is not None:
             job = f"{job or 'Its build stands still. '}It was at {percent(build.progress)}. "
         return f"{plain(name)} reports a fault", f"{job}Look at it before you start it again.", ()
+
+    def _circuit(self, alarm: Alarm) -> Words:
+        """A circuit above its share for hours, or above its breaker's tripping current."""
+        circuit = self._farm.plan.circuits[alarm.subject]
+        draw, name = self._farm.draw(alarm.subject), plain(alarm.subject)
+        amps = draw.amps if draw.amps is not None else alarm.facts.get("amps")
+        least = "at least " if draw.missing or not draw.va_known else ""
+        load = "Its load is not known now." if amps is None else f"{least}{amps:.1f} A of {circuit.rating_a:g} A. "
+        load = load[:1].upper() + load[1:]
+        if alarm.rule == "circuit_overload":
+            curve = self._farm.power.supply.curves.get(alarm.subject)
+            does = behaviour(amps, circuit.rating_a, curve).words if amps is not None else ""
+            why = f"If its breaker is of the usual kind, {does}. " if does else ""
+            return f"Circuit {name} overloaded", f"{load}{why}Pause what heats; start nothing more there.", ()
+        share = f"It should carry {circuit.rating_a * circuit.continuous_share:.1f} A for hours. "
+        advice = "Start nothing more there. Limits are for local codes and an electrician."
+        return f"Circuit {name} near its limit", f"{load}{share}{advice}", ()
 
     def _heat(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         alarm = alarms[0]
@@ -261,6 +281,8 @@ class Phrases:
             return f"Backup {names(subjects, 2)}: battery in order again", f"After {lasted}.", ()
         if incident.group == "store":
             return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
+        if incident.group == "fault" and subjects and subjects[0] in self._farm.plan.circuits:
+            return f"Circuit {names(subjects, 2)} within its limits again", f"After {lasted}.", ()
         return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()
 
     def _mains_clear(self, alarms: list[Alarm], lasted: str) -> Words:

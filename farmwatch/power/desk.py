@@ -113,7 +113,12 @@ class PowerDesk:
             track.minute(now_s, draw.watts, partial=bool(draw.missing))
 
     def book(
-        self, name: str, part: tuple[float, float, float], unmeasured_s: float, build: str | None
+        self,
+        name: str,
+        part: tuple[float, float, float],
+        unmeasured_s: float,
+        build: str | None = None,
+        of_build: float = 1.0,
     ) -> float | None:
         """Put a part of a machine's energy into the accounts; its cost, None without a tariff.
 
@@ -121,14 +126,15 @@ class PowerDesk:
             name: the machine.
             part: (Wh, from, to), as `EnergyMeter.cut` gives it.
             unmeasured_s: the meter's count of seconds that nothing covers, up to now.
-            build: the build that this part belongs to.
+            build: the build that this part belongs to, or ended in.
+            of_build: the share of the part's energy that is the build's.
         """
         wh, from_s, to_s = part
         gap_s = max(unmeasured_s - self._unmeasured_s.get(name, 0.0), 0.0)
         self._unmeasured_s[name] = unmeasured_s
         cost = self.ledger.book(name, wh, from_s, to_s, gap_s)
         if cost is not None and build is not None:
-            self.build_cost[build] = self.build_cost.get(build, 0.0) + cost
+            self.build_cost[build] = self.build_cost.get(build, 0.0) + of_build * cost
         return cost
 
     def settle(self, name: str, unmeasured_s: float) -> None:

@@ -141,6 +141,12 @@ class EnergyMeter:
         share = (at_s - times[after - 1]) / (times[after] - times[after - 1])
         return totals[after - 1] + share * (totals[after] - totals[after - 1])
 
+    def pending(self) -> tuple[float, float] | None:
+        """(Wh, since) that is measured and not yet cut off; None where nothing was ever measured."""
+        if self._told_at_s is None:
+            return None
+        return max(self.total_wh() - self._told_wh, 0.0), self._told_at_s
+
     def cut(self, now_s: float) -> tuple[float, float, float] | None:
         """(Wh, from, to) since the last cut, or None if there was nothing to measure.
 

@@ -48,6 +48,51 @@ class MachineView(TypedDict):
     circuit: str | None
     row: int | None
     column: int | None
+    start_from_s: NotRequired[float | None]  # idle and clear: when it may start; None: cannot be said, or not idle
+    energy_today_wh: NotRequired[float | None]
+    load_basis: NotRequired[str]  # what its load model rests on
+
+
+class StrainView(TypedDict):
+    """A place's draw beside its own meter, its limits and its last day."""
+
+    va: float | None
+    va_known: bool  # False: parts without a known power factor stand in it with their watts, the least it can be
+    amps: float | None
+    volts_known: bool  # False: amps at the nominal voltage
+    range_w: list[float] | None  # [least, greatest] by the ranges of configured constants
+    meter_minus_sum_w: float | None  # where the place has a meter and everything under it is known
+    breaker: str  # what its breaker does at this current, in words; "" for what is no circuit
+    demand_w: float | None  # highest quarter of an hour of the last day
+    demand_at_s: float | None
+    worst_w: float | None  # highest minute of the last day
+    worst_at_s: float | None
+    at_least: bool  # the two are lower bounds: something was not known then
+    headroom_w: float | None  # below the limit now; negative: above it
+    headroom_day_w: float | None  # beside the day's highest demand
+    headroom_worst_w: float | None  # beside the worst minute
+    over_chance: float | None  # of passing the limit within the hour if nobody starts anything
+    over_chance_low: float | None
+    over_chance_high: float | None
+
+
+class CostView(TypedDict):
+    """Energy and cost so far; cost None: no tariff. Standing charges are in it, unmeasured time is not."""
+
+    wh: float | None
+    cost: float | None
+    unmeasured_s: float
+
+
+class StartsView(TypedDict):
+    """Which idle machines may start now, and which when, so that no circuit and no backup passes its limit."""
+
+    text: str  # "" where no machine is idle
+    now: list[str]
+    later: list[tuple[str, float]]  # name, from when
+    never: list[str]  # at no time that can be foreseen
+    guessed: list[str]  # of unknown draw, counted as building
+    risk: float  # accepted share of time above a limit
 
 
 class PlaceView(TypedDict):
@@ -59,6 +104,7 @@ class PlaceView(TypedDict):
     limit_w: float | None  # what the site's policy allows for hours
     rating_w: float | None
     heat_up_w: float | None  # further watts if one more machine of it starts to heat
+    strain: NotRequired[StrainView]
 
 
 class RescueView(TypedDict):
@@ -176,3 +222,10 @@ class View(TypedDict):
     sources: list[SourceView]
     stores: list[StoreView]
     energy_today_wh: float | None
+    starts: NotRequired[StartsView]
+    today: NotRequired[CostView]
+    month: NotRequired[CostView]
+    currency: NotRequired[str]
+    plugs: NotRequired[list[PlaceView]]
+    demand_factor: NotRequired[float | None]  # highest demand of the day over connected load
+    diversity_factor: NotRequired[float | None]  # sum of the parts' highest demands over the one together
