@@ -33,6 +33,7 @@ FLOOR = 0.8  # share of capacity at which a lead-acid battery is replaced (IEEE 
 LONGEST_GAP_S = 60.0  # between two readings of a discharge; a longer one is not counted
 LEAST_SEEN = 0.9  # share of a discharge's time that must have been seen with its load
 PROMISE_DEPTH = 0.15  # a shallower discharge is no measure of a promise
+LEAST_DISCHARGES = 2  # one alone may have been read wrongly
 KEPT = 40
 BIN_W = 10.0
 ON_BATTERY = ("on_battery", "low")
@@ -207,7 +208,7 @@ class Care:
         """Why the battery should be replaced, or None."""
         if self.worn_said:
             return "the unit itself asks for a new battery"
-        if self.belief.discharges and self.belief.interval()[1] < FLOOR:
+        if self.belief.discharges >= LEAST_DISCHARGES and self.belief.interval()[1] < FLOOR:
             low, high = self.belief.interval()
             return f"its discharges show {low * 100:.0f} to {high * 100:.0f} % of a new one"
         found = self.replace_by()

@@ -22,6 +22,9 @@ SEARCH_STEPS = 20_000
 MOST_WAVES = 8  # machines whose square waves are multiplied out: 256 combinations
 WORTH = 1.05  # a plan that saves less than 5 % more than doing nothing is not worth an action
 PAUSE_INSTEAD = 0.9  # pausing may save so much of what stopping saves and is still the better advice
+UNSURE = (0.85, 1.3)
+"""10th and 90th percentile of the remaining time over its median, while the shop has too few builds of its own:
+reported times are rather too short than too long (common practice, no source)."""
 LEAST_MIN = 0.5  # a build that should have ended is not over until somebody says so
 
 
@@ -94,9 +97,14 @@ class RescueAdvice:
     late: tuple[str, ...]
 
 
-def spread_of(now_s: float, p10_s: float, p50_s: float, p90_s: float) -> Spread:
-    """Remaining minutes from finish times; what is overdue still takes a little."""
-    p10, p50, p90 = (max((at_s - now_s) / 60.0, LEAST_MIN) for at_s in (p10_s, p50_s, p90_s))
+def spread_of(now_s: float, p10_s: float | None, p50_s: float, p90_s: float | None) -> Spread:
+    """Remaining minutes from finish times; what is overdue still takes a little.
+
+    Where no interval is known yet, `UNSURE` times the median stands in.
+    """
+    p50 = max((p50_s - now_s) / 60.0, LEAST_MIN)
+    p10 = p50 * UNSURE[0] if p10_s is None else max((p10_s - now_s) / 60.0, LEAST_MIN)
+    p90 = p50 * UNSURE[1] if p90_s is None else max((p90_s - now_s) / 60.0, LEAST_MIN)
     return Spread(min(p10, p50), p50, max(p50, p90))
 
 
@@ -179,9 +187,7 @@ def _held(
     """The plan if these are paused and stay so, drawing hold power to the end: a mains that returns saves them too."""
     hold_w = math.fsum(min(m.hold_w or 0.0, m.power_w) for m in machines if m.name in names)
     changed = [
-        replace(m, power_w=m.power_w - min(m.hold_w or 0.0, m.power_w), value=0.0, hold_w=0.0)
-        if m.name in names
-        else m
+        replace(m, power_w=m.power_w - min(m.hold_w or 0.0, m.power_w), value=0.0, hold_w=0.0) if m.name in names else m
         for m in machines
     ]
     return plan_rescue_spread(

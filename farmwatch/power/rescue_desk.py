@@ -212,7 +212,7 @@ def question(farm: "Farm", name: str, now_s: float) -> RescueQuestion | None:
             base_w += track.number("power_w") or 0.0
             continue
         found = farm.estimate(machine, now_s)
-        if found is None or found.p10_s is None or found.p50_s is None or found.p90_s is None:
+        if found is None or found.p50_s is None:
             left_out.append(machine)
             base_w += mean_w
             continue
@@ -322,5 +322,3 @@ def _battery(farm: "Farm", name: str, base_w: float, drawn_w: float) -> tuple[Re
         found = replace(found, charge=max(found.charge - RESERVE, 0.0))
         words += "; 5 % kept for the rest behind it"
     return found, words
-
-

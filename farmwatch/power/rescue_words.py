@@ -73,7 +73,7 @@ def _empty(live: list[RescueAdvice], now_s: float, zone: str) -> str:
     if not math.isfinite(first.empty_s):
         return ""
     left = f"{clock(first.empty_s, zone)} (in {duration(first.empty_s - now_s)})"
-    return f"{plain(first.question.backup)} empty about {left}."
+    return f"Backup {plain(first.question.backup)} empty about {left}."
 
 
 def _unplanned(farm: "Farm") -> list[str]:
