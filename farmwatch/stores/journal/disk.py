@@ -103,7 +103,7 @@ class SqliteJournal:
                     self._keep(at_s, effect)
                 elif isinstance(effect, Note):
                     self._note(effect.at_s, effect.kind, effect.doc)
-                else:
+                elif isinstance(effect, Message):
                     self._queue(at_s, effect, channels.get(effect.to, ()))
 
     def due(self, now_s: float, limit: int = 50) -> list[OutboxRow]:
