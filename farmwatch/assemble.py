@@ -23,6 +23,7 @@ from farmwatch.power.questions import answer
 from farmwatch.service import ServiceManager
 from farmwatch.settings import Settings
 from farmwatch.stores.journal import JournalGuard
+from farmwatch.tape import Tape
 from farmwatch.wire.intake import Intake
 from farmwatch.words.errors import FarmwatchError, StoreError
 from farmwatch.words.model import Effect, Keep, Message, Said
@@ -269,7 +270,7 @@ class SpentLinks:
 class House:
     """Everything of one daemon, put together."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, tape: Tape | None = None) -> None:
         from farmwatch.notify import Notifier  # noqa: PLC0415
         from farmwatch.sources.push import PushSource  # noqa: PLC0415
         from farmwatch.stores.series import SqliteSeries  # noqa: PLC0415
@@ -284,7 +285,7 @@ class House:
         self.series = series
         self.brain = Brain(settings.plan())
         self.intake = build_intake(settings)
-        self.engine = Engine(self.intake, self.brain)
+        self.engine = Engine(self.intake, self.brain) if tape is None else tape.engine(self.intake, self.brain)
         self.brain.restore(self.journal.facts(), self.clock.now_s())
         sources = build_sources(settings, self.clock)
         push = next((source for source in sources if isinstance(source, PushSource)), None)
@@ -384,10 +385,11 @@ def start_logging() -> None:
     logging.getLogger("aiohttp.access").setLevel(logging.WARNING)
 
 
-def run_daemon(settings: Settings) -> int:
+def run_daemon(settings: Settings, record: str | None = None) -> int:
     """Run until told to stop. Exit code 0 after an orderly stop, 1 if the brain has failed."""
     start_logging()
-    house = House(settings)
+    tape = None if record is None else Tape(Path(record))
+    house = House(settings, tape)
     if house.journal.notice:
         log.warning("journal: %s", house.journal.notice)
     try:
@@ -395,4 +397,7 @@ def run_daemon(settings: Settings) -> int:
     except StoreError as error:
         log.error("%s", error)  # noqa: TRY400
         return 1
+    finally:
+        if tape is not None:
+            tape.close()
     return 0

@@ -120,6 +120,7 @@ def _add_running(verb: Add) -> None:
     run.add_argument("--port", type=int, metavar="PORT", help="port of the page")
     run.add_argument("--bind", metavar="ADDRESS", help="address of the page")
     run.add_argument("--data-dir", metavar="FOLDER", help="databases")
+    run.add_argument("--record", metavar="FILE", help="write all that comes in and all that people say to its end")
 
 
 def _add_setting_up(verb: Add) -> None:
@@ -230,7 +231,7 @@ def run_verb(args: argparse.Namespace) -> int:
         overrides["web"] = web
     if args.data_dir is not None:
         overrides["data_dir"] = os.path.abspath(args.data_dir)  # noqa: PTH100  (relative to here, not to the configuration)
-    return run_daemon(load(args.config, overrides))
+    return run_daemon(load(args.config, overrides), record=args.record)
 
 
 def init_verb(args: argparse.Namespace) -> int:

@@ -282,6 +282,7 @@ class Daemon:
         items = self.inbox.items
         for _ in range(min(len(items), SLICE)):
             item = items.popleft()
+            effects += engine.advance(item.at_s)  # first: a refusal must not take them with it
             try:
                 step = engine.feed(item)
             except Refused as refusal:
@@ -308,7 +309,7 @@ class Daemon:
         while self._asked:
             said, future = self._asked.popleft()
             try:
-                result: list[Effect] = self._p.engine.brain.receive(said._replace(at_s=now_s), now_s)
+                result = self._p.engine.feed(said._replace(at_s=now_s)).effects
             except Refused as refusal:
                 answers.append((future, refusal))
                 continue

@@ -25,6 +25,7 @@ def replayed(engine: Engine, inputs: Iterable[Input]) -> Iterator[Effect]:
     last_s: float | None = None
     for item in inputs:
         last_s = item.at_s
+        yield from engine.advance(last_s)  # first: a refusal must not take them with it
         try:
             yield from engine.feed(item).effects
         except Refused as refusal:

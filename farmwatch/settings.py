@@ -313,7 +313,8 @@ def _advice(details: ErrorDetails, given: object, leaf: str, about: str) -> str:
     if details["type"] == "literal_error":
         choices = re.findall(r"'([^']*)'|(\d+)", str(context.get("expected", "")))
         known = [text or number for text, number in choices]
-        return meant(str(given), known, otherwise="use " + " or ".join(f'"{k}"' for k in known))
+        written = " or ".join(number or f'"{text}"' for text, number in choices)
+        return meant(str(given), known, otherwise=f"use {written}")
     if details["type"] == "value_error" and about:
         return f"{leaf}: {about}"
     if details["type"] in {"model_type", "dict_type", "model_attributes_type"}:

@@ -384,6 +384,16 @@ def test_a_command_that_cannot_be_is_told_and_left_out(played):
     assert [line.split(": ")[1] for line in played.err.splitlines()] == ["refused"] * 3
 
 
+def test_a_refusal_takes_nothing_with_it(played):
+    tape = Tape()
+    tape.panel(0, "RUN", file="clip-40")
+    tape.person(1200, "dance", "avocet")
+    lines = played(tape)
+    assert states(lines, "avocet")[-1] == "unknown", "its silence came before the command that was refused"
+    assert only(lines, "alarm", alarm="source_silent", subject="avocet")
+    assert only(lines, "message", to="ann")
+
+
 def test_a_machine_without_any_source_is_what_people_say(played):
     tape = Tape()
     tape.person(0, "started", "heron", "bram", job="bench-foot", planned_min=60, material="PLA")

@@ -61,7 +61,7 @@ BROKEN: list[tuple[str, str, int, str, str, str]] = [
     ("[site]", "[sites]", 2, "sites", "unknown key", '"site"'),
     ('name = "Saltmarsh', 'nmae = "Saltmarsh', 3, "site.nmae", "unknown key", '"name"'),
     ('"Europe/London"', '"Europe/Londn"', 4, "site.timezone", "no time zone", '"Europe/London"'),
-    ("config_version = 1", "config_version = 2", 1, "config_version", "2", "1"),
+    ("config_version = 1", "config_version = 2", 1, "config_version", "2", "use 1"),
     ('name = "Saltmarsh Works"', "name = 5", 3, "site.name", "string", "quotes"),
     ('user = "farmwatch"', "port = true", 6, "mqtt.port", "not true or false", "Port"),
     ('user = "farmwatch"', "port = 70000", 6, "mqtt.port", "65535", "Port"),
