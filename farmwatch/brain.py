@@ -2,14 +2,12 @@
 
 import math
 from collections.abc import Callable
-from datetime import UTC, datetime
 from functools import partial
 from typing import Any
 
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.notices import Notices
 from farmwatch.alarms.phrases import Phrases
-from farmwatch.alarms.wording import zone
 from farmwatch.farm import Farm, SourceTrack
 from farmwatch.machines.builds import Build
 from farmwatch.machines.eta import Estimator
@@ -644,7 +642,6 @@ class Brain:
         if part is None:
             return
         wh, started_s, ended_s = part
-        self._today(name, wh, now_s)
         doc = {"machine": name, "wh": round(wh, 3), "started": started_s, "ended": ended_s}
         begin_wh = meter.wh_at(build.started_s) if build is not None and build.started_s > started_s else None
         of_build = 1.0 if begin_wh is None or wh <= 0 else min(max((meter.total_wh() - begin_wh) / wh, 0.0), 1.0)
@@ -654,15 +651,6 @@ class Brain:
             doc["cost"] = round(cost, 6)
         effects.append(Note(now_s, "energy", doc))
         effects.append(Keep("energy", name, meter.as_dict()))
-
-    def _today(self, name: str, wh: float, now_s: float) -> None:
-        local = datetime.fromtimestamp(now_s - 1, UTC).astimezone(zone(self.farm.plan.timezone))
-        day = local.date().isoformat()
-        kept_day, sums = self.farm.since_midnight
-        if day != kept_day:
-            sums = {}
-        sums[name] = sums.get(name, 0.0) + wh
-        self.farm.since_midnight = (day, sums)
 
     def _estimate(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
         build = machine.build

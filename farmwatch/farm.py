@@ -78,7 +78,6 @@ class Farm:
         self.book = AlarmBook(self.timers, with_blip(plan))
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
-        self.since_midnight: tuple[str, dict[str, float]] = ("", {})
 
     @staticmethod
     def _gap_s(sources: list[SourcePlan]) -> float:

@@ -10,6 +10,7 @@ from datetime import tzinfo
 
 from farmwatch.web import bars, forms, looks
 from farmwatch.web.machine_cell import in_rows
+from farmwatch.web.backup_notes import notes
 from farmwatch.web.markup import (
     NOTHING,
     Html,
@@ -200,13 +201,49 @@ def power(view: View) -> Html:
     total = view["total"]
     today = view["energy_today_wh"]
     head = fill(
-        '<p class="total"><strong>{watts}</strong> in all{missing}. Energy today: {energy}.</p>',
-        watts=_at_least(total), missing=_missing(total), energy=energy(today),
+        '<p class="total"><strong>{watts}</strong> in all{missing}. Energy today: {energy}{cost}.</p>{starts}',
+        watts=_at_least(total), missing=_missing(total), energy=energy(today), cost=_cost(view), starts=_starts(view),
     )  # fmt: skip
-    circuits = join(_place(place) for place in view["circuits"])
+    circuits = join(_place(place, where) for place in view["circuits"])
     backups = join(_backup(backup, view["at_s"], where) for backup in view["backups"])
     return fill('{head}<ul class="cards">{circuits}{backups}</ul>',
                 head=head, circuits=circuits, backups=backups)  # fmt: skip
+
+
+def _cost(view: View) -> Html:
+    """Cost of the day and the month so far; nothing without a tariff."""
+    today, month = view.get("today"), view.get("month")
+    if today is None or month is None or today["cost"] is None or month["cost"] is None:
+        return NOTHING
+    return fill(", {today} {currency}; this month {month} {currency}",
+                today=f"{today['cost']:.2f}", month=f"{month['cost']:.2f}",
+                currency=name(view.get("currency", "")))  # fmt: skip
+
+
+def _starts(view: View) -> Html:
+    """Which idle machines may start now, and which when."""
+    starts = view.get("starts")
+    if starts is None or not starts["text"]:
+        return NOTHING
+    return fill('<p class="starts">{text}</p>', text=clip(starts["text"], 400))
+
+
+def _strain(place: PlaceView, where: tzinfo) -> str:
+    """Current, the day's worst minute and the meter's difference, where they are known."""
+    strain = place.get("strain")
+    if strain is None:
+        return ""
+    parts = []
+    if strain["amps"] is not None:
+        parts.append(f"{strain['amps']:.1f} A{'' if strain['va_known'] else ' at least'}")
+    if strain["worst_w"] is not None and strain["worst_at_s"] is not None:
+        at = moment(strain["worst_at_s"], strain["worst_at_s"], where)
+        parts.append(f"day's worst minute {watts(strain['worst_w'])} at {at}")
+    if strain["meter_minus_sum_w"] is not None:
+        parts.append(f"its meter shows {strain['meter_minus_sum_w']:+.0f} W beside the sum")
+    if (chance := strain["over_chance"]) is not None and chance >= 0.01:
+        parts.append(f"above its share within the hour: {percent(chance)}")
+    return "; ".join(["", *parts]) if parts else ""
 
 
 def _at_least(place: PlaceView) -> str:
@@ -229,9 +266,12 @@ def _of(place: PlaceView) -> str:
     return _at_least(place) + (f" of {watts(limit_w)}" if limit_w is not None else "")
 
 
-def _place(place: PlaceView) -> Html:
+def _place(place: PlaceView, where: tzinfo) -> Html:
     drawn, limit_w, heat_up_w = known(place["watts"]), known(place["limit_w"]), known(place["heat_up_w"])
     words, tone = _headroom(drawn, limit_w, known(place["rating_w"]), heat_up_w)
+    if tone == "danger" and (strain := place.get("strain")) is not None and strain["breaker"]:
+        words = f"{words.partition(':')[0]}: {strain['breaker']}"
+    words += _strain(place, where)
     spoken = f"{place['name']}: {_of(place)}"
     return fill(
         '<li class="card {tone}" data-key="circuit-{key}"><div class="grow">{line}{bar}'
@@ -249,7 +289,7 @@ def _headroom(
     if drawn is None:
         return "draw not known", "blind"
     if rating_w is not None and drawn > rating_w:
-        return f"{watts(drawn - rating_w)} over the breaker's rating: it will trip", "danger"
+        return f"{watts(drawn - rating_w)} over the breaker's rating: it may trip", "danger"
     if limit_w is None:
         return "no limit configured", ""
     if drawn > limit_w:
@@ -267,14 +307,14 @@ def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     rating = f" of {watts(backup['rating_w'])}" if backup["rating_w"] is not None else ""
     return fill(
         '<li class="card {tone}" data-key="backup-{key}"><div class="grow">{line}{bar}<small>{sure} Charge {charge}, '
-        "load {load}{rating}; feeds {feeds}. {age}</small></div></li>",
+        "load {load}{rating}; feeds {feeds}. {age}</small>{notes}</div></li>",
         tone=look.tone if look.tone != "plain" else "", key=backup["name"], charge=charge,
         line=line(fill("<strong>backup {name}</strong> {badge}", name=name(backup["name"]), badge=looks.badge(look)),
                   _runtime(backup, now_s, where)),
         sure=_runtime_sure(backup), bar=bars.share(backup["charge"], f"charge {charge}", look.tone),
         load=watts(backup["load_w"]), rating=rating,
         feeds=clip(", ".join(backup["machines"]) or "nothing that is watched"),
-        age=age(backup["age_s"], always=True),
+        age=age(backup["age_s"], always=True), notes=notes(backup, now_s, where),
     )  # fmt: skip
 
 
