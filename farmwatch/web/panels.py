@@ -9,8 +9,8 @@ from collections.abc import Callable
 from datetime import tzinfo
 
 from farmwatch.web import bars, forms, looks
-from farmwatch.web.machine_cell import in_rows
 from farmwatch.web.backup_notes import notes
+from farmwatch.web.machine_cell import in_rows
 from farmwatch.web.markup import (
     NOTHING,
     Html,
