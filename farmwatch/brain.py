@@ -415,7 +415,7 @@ class Brain:
                 self._look(now_s, effects)
             else:
                 self._look_by(now_s + AGAIN_S)
-        if status == "on_line" and watch.open is not None and not watch.open.told:
+        if status == "on_line" and watch.open is not None and not self._told(watch.open):
             # The first backup on line again speaks for all on its supply; one that is not raises its alarm anew.
             self._untold([name, *watch.back_with(name)], now_s, effects)
 
@@ -428,6 +428,12 @@ class Brain:
                 self._timers.drop(("clear", key))
                 self.farm.book.timer("clear", key, now_s, effects)
 
+    def _told(self, outage: Outage) -> bool:
+        """Whether a message about the loss of supply in hand has been written."""
+        incident = self._notices.open.get("mains")
+        outage.told = outage.told or (incident is not None and incident.steps > 0)
+        return outage.told
+
     def _look_by(self, due_s: float) -> None:
         """Look for causes at this time, if not sooner."""
         due = self._timers.due_s(LOOK)
@@ -438,9 +444,8 @@ class Brain:
         """Ask for causes, and write down those that have changed."""
         watch = self.farm.outage
         self._timers.drop(LOOK)
-        incident = self._notices.open.get("mains")
-        if watch.open is not None and incident is not None and incident.steps > 0:
-            watch.open.told = True
+        if watch.open is not None:
+            self._told(watch.open)
         watch.aside = {name for name, machine in self.farm.machines.items() if machine.state == "out_of_service"}
         for outage in watch.look(now_s):
             self._outage(outage, now_s, effects)
