@@ -504,3 +504,10 @@ def test_a_lasting_step_by_a_thousand_is_asked_about_and_never_rescaled():
     day.run(1800, 5, lambda d: hold(d, 0.001))
     assert any(m.title == "ibis: unit changed?" for m in day.messages())
     assert day.machine("ibis").number("power_w") < 1
+
+
+def test_without_people_the_messages_are_still_written():
+    day = solo("knot", people=())
+    day.panel("knot", state="done", bed_c=20.0)
+    day.run(30, 2)
+    assert [(m.to, m.title) for m in day.messages()] == [("owner", "Clear bed: knot")]

@@ -21,6 +21,8 @@ GATHER_S: dict[str, float] = {
 }  # fmt: skip
 """How long an incident's first message waits for the rest of the story."""
 BED_WINDOW_S = 300.0
+OWNER = PersonPlan("owner", ())
+"""Who is written to where no people are configured: nobody's phone, but the page, the journal and replay show it."""
 LATER_S = 300.0
 PRIORITY_RANK = {"digest": 0, "session": 1, "danger": 2}
 
@@ -59,7 +61,7 @@ class Notices:
 
     def __init__(self, timers: Timers, people: dict[str, PersonPlan], scene: Scene) -> None:
         self._timers = timers
-        self._people = people
+        self._people = people or {OWNER.name: OWNER}
         self._scene = scene
         self.open: dict[str, Incident] = {}
 
