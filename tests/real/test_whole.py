@@ -41,7 +41,7 @@ def house(tmp_path):
 
     yield make
     for shop in made:
-        shop.kill()
+        shop.close()
 
 
 @pytest.fixture
@@ -124,19 +124,21 @@ def test_the_main_job(house, mosquitto, devices, upsd, http_receiver, smtp_recei
 
     # The mains go, the battery runs low, the mains come back.
     before = len(told(http_receiver))
-    upsd.set_status("one", "OB DISCHRG", {"battery.charge": "90", "battery.runtime": "1200"})
+    # The charge stays: one that fell in seconds would, rightly, say that the battery is worn.
+    upsd.set_status("one", "OB DISCHRG", {"battery.runtime": "1200"})
     title, text = waits_for(http_receiver, "lost|on battery", within_s=20)
     assert "1 backup" in title
     assert shop.view()["backups"][0]["status"] == "on_battery"
     assert "electrician" in text
-    upsd.set_status("one", "OB DISCHRG LB", {"battery.charge": "10", "battery.runtime": "60"})
+    upsd.set_status("one", "OB DISCHRG LB", {"battery.runtime": "60"})
     title, _ = waits_for(http_receiver, "Battery low", within_s=20)
     assert shop.view()["verdict"]["level"] == "danger"
-    upsd.set_status("one", "OL CHRG", {"battery.charge": "12"})
+    upsd.set_status("one", "OL CHRG")
     waits_for(http_receiver, "Power back after", within_s=20)
     time.sleep(6)  # longer than any window in which more could follow
     assert len(told(http_receiver)) == before + 3, titles(http_receiver)
-    assert len(smtp_receiver.mails) == len(told(http_receiver)), "bram hears the same by mail"
+    wait_until(lambda: len(smtp_receiver.mails) >= before + 3, within_s=10, what="bram hears the same by mail")
+    assert [letter["subject"] for letter in smtp_receiver.mails] == titles(http_receiver)
     assert shop.view()["backups"][0]["status"] == "on_line"
     outages = {note["id"]: note for note in reversed(shop.history("outage"))}
     assert [note["ended"] is not None for note in outages.values()] == [True]

@@ -90,6 +90,7 @@ class Shop:
         self.config = folder / "farmwatch.toml"
         self._log = folder / "log"
         self._process: subprocess.Popen[bytes] | None = None
+        self._beside: list[subprocess.Popen[str]] = []
         folder.mkdir(parents=True, exist_ok=True)
         lines = [f'data_dir = "{self.data}"', '[site]\nname = "Saltmarsh Works"', f"[web]\nport = {self.port}"]
         if broker_port is not None:
@@ -233,11 +234,20 @@ class Shop:
         )  # fmt: skip
 
     def begin(self, *words: str) -> subprocess.Popen[str]:
-        """A command that goes on in the background."""
-        return subprocess.Popen(
+        """A command that goes on in the background, at the longest until `close`."""
+        process = subprocess.Popen(
             [sys.executable, "-m", "farmwatch", words[0], "--config", str(self.config), *words[1:]],
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment(),
         )  # fmt: skip
+        self._beside.append(process)
+        return process
+
+    def close(self) -> None:
+        """Kill what still runs."""
+        self.kill()
+        for process in self._beside:
+            process.kill()
+            process.communicate()
 
     def journal(self, sql: str) -> list[tuple]:
         """Rows of the journal, read beside the daemon."""
