@@ -94,11 +94,14 @@ def test_the_main_job(house, mosquitto, devices, upsd, http_receiver, smtp_recei
     devices.publish("plugs/dunlin", '{"w": 4.5, "wh": 0}')
     shop.reaches("avocet", "cooling")
     shop.reaches("curlew", "printing")
+    # The recorder asks the polled device by itself.
+    wait_until(lambda: "printing" in recording.read_text(), within_s=10, what="the recorder has seen it too")
     http_device.body = b'{"status": "finished", "bed": 31}'
     for name in ("avocet", "bittern"):
         devices.say(name, "END", job=f"{name} clips", percent=100, bed_now=31.0, bed_set=0)
     for name in ("avocet", "bittern", "curlew"):
         shop.reaches(name, "waiting")
+    wait_until(lambda: "finished" in recording.read_text(), within_s=10, what="the recorder has seen the end")
     title, text = waits_for(http_receiver, "^Clear", within_s=25)
     assert title == "Clear 3 beds: avocet, bittern, curlew"
     assert "avocet (avocet clips) ready, cool since" in text
