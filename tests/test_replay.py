@@ -325,6 +325,15 @@ def test_a_polled_machine_a_panel_hours_behind_and_a_backup(night):
     assert all(d["ended"] is not None for d in outage.values())
 
 
+def test_what_goes_on_drawing_power_elsewhere_bounds_an_outage(night):
+    last = {d["id"]: d for d in only(night, "outage")}
+    (outage,) = [d for d in last.values() if "one" in d["backups"]]
+    assert (outage["cause"], outage["place"]) in {("circuit", "west"), ("backup", "one")}, "east has power all the time"
+    assert "curlew" not in outage["machines"]
+    assert "curlew" not in outage["fates"]
+    assert not [d for d in only(night, "message") if "curlew" in d["text"] and "topped" in d["text"]]
+
+
 def test_what_the_broker_kept_is_no_event(played):
     tape = Tape()
     for second in range(0, 60, 5):

@@ -68,7 +68,8 @@ def event_of(seconds: float, share: float, hertz: float = 50.0) -> str:
 
 
 def at_stake(outage: Outage, machines: Mapping[str, MachineTrack]) -> None:
-    """Note the builds that are in hand at the machines it touches; those noted before stay."""
+    """Note the builds that are in hand at the machines it touches; those noted before stay while it touches them."""
+    outage.builds = {name: build for name, build in outage.builds.items() if name in outage.machines}
     for name in outage.machines:
         build = machines[name].build
         if build is not None:

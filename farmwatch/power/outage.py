@@ -31,6 +31,8 @@ DEAD_SHARE = 0.1
 """Below this share of the nominal voltage there is no supply (IEEE 1159: an interruption is below 0.1 pu)."""
 TOGETHER_S = 30.0
 """What falls silent within so long of each other may have one cause."""
+LOOKS_S: tuple[float, ...] = (3.0, 10.0, 30.0, 60.0)
+"""How long after an outage has begun its cause is thought over again though nothing else happens."""
 SETTLE_S = 6.0
 """A loss of sight is judged after so long: every backup has been asked once more by then."""
 AGAIN_S = 1.0
@@ -252,6 +254,8 @@ class OutageWatch:
         due = [due_s for due_s in due if due_s > now_s]
         if self._waits_s is not None:
             due.append(max(self._waits_s + SETTLE_S, now_s + AGAIN_S))
+        if self.open is not None:  # what is heard after it began tells where it stops
+            due += [due_s for late_s in LOOKS_S if (due_s := self.open.bad_s + late_s) > now_s][:1]
         return min(due, default=None)
 
     def all_back(self) -> bool:
