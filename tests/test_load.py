@@ -16,12 +16,20 @@ NOTHING = Reading()
 
 
 def site(**supply):
-    inside = {"meter-one": "west", "one": "meter-one", "avocet": "one", "bittern": "one", "curlew": "west", "fans": "west"}
+    inside = {
+        "meter-one": "west",
+        "one": "meter-one",
+        "avocet": "one",
+        "bittern": "one",
+        "curlew": "west",
+        "fans": "west",
+    }
     return PowerSite(
         "Saltmarsh Works",
         "Europe/London",
         230,
-        {"avocet": MachinePlan("avocet", bank="a", backup="one"), "bittern": MachinePlan("bittern", bank="a", backup="one"),
+        {"avocet": MachinePlan("avocet", bank="a", backup="one"),
+         "bittern": MachinePlan("bittern", bank="a", backup="one"),
          "curlew": MachinePlan("curlew", circuit="west")},
         {"one": BackupPlan("one", "west", 600, 1000)},
         {"west": CircuitPlan("west", 16, 230, 0.8)},
@@ -187,10 +195,12 @@ def test_the_configuration_gives_the_tree_meters_included(tmp_path):
 BROKEN = [
     # (edit, key, what): each mistake must be told at its key
     (('"one" }', '["one", "two"] }'), "machines.avocet.backup", "name one alone"),
-    (('avocet = { backup = "one" }', 'avocet = { backup = "one", plug = "inlet" }'), "machines.avocet.backup", "at once"),
+    (('avocet = { backup = "one" }', 'avocet = { backup = "one", plug = "inlet" }'), "machines.avocet.backup",
+     "at once"),
     (("rating_a = 16, ", ""), "circuits.west.rating_a", "missing"),
     (('inlet = { circuit = "west"', 'inlet = { backup = "one"'), "plugs.inlet.backup", "feeds itself"),
-    (("main = { rating_a = 32 }", 'main = { rating_a = 32, circuit = "west" }'), "circuits.main.circuit", "feeds itself"),
+    (("main = { rating_a = 32 }", 'main = { rating_a = 32, circuit = "west" }'), "circuits.main.circuit",
+     "feeds itself"),
     (("[30, 60]", "[60, 30]"), "loads.fans.constant_range_w", "no range"),
     (("constant_range_w = [30, 60]", "constant_range_w = [30, 60], constant_w = 70"), "loads.fans.constant_range_w",
      "not between"),
@@ -281,7 +291,9 @@ def test_what_is_not_known_clears_no_alarm():
 
 def test_the_view_shows_strain_and_difference():
     day = Driver(plan(panels=False, ups=False))
-    day.site.sources["clamp.west"] = SourcePlan("clamp.west", "west", "mqtt", "clamps/west", 10.0, frozenset({"power_w"}))
+    day.site.sources["clamp.west"] = SourcePlan(
+        "clamp.west", "west", "mqtt", "clamps/west", 10.0, frozenset({"power_w"})
+    )
     day = Driver(day.site)
     from farmwatch.words.model import Observed
 

@@ -2,6 +2,7 @@
 
 import random
 from datetime import UTC, datetime
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -91,7 +92,7 @@ def test_nothing_is_lost_and_nothing_counted_twice(from_s, span_s, wh):
     pieces = list(tariff(NIGHT, PEAK).pieces(float(from_s), from_s + span_s))
     assert pieces[0].from_s == from_s
     assert pieces[-1].to_s == from_s + span_s
-    assert all(a.to_s == b.from_s for a, b in zip(pieces, pieces[1:], strict=False))
+    assert all(a.to_s == b.from_s for a, b in pairwise(pieces))
     shares = tariff(NIGHT, PEAK).shares(wh, float(from_s), from_s + span_s)
     assert sum(s.wh for s in shares) == pytest.approx(wh, abs=1e-6)
     assert sum(s.part for s in shares) == pytest.approx(1.0)

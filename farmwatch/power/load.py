@@ -138,9 +138,7 @@ class _Sum:
         self.va_known = self.va_known and part.va_known
 
 
-def load_share(
-    watts: float | None, va: float | None, rating_w: float | None, rating_va: float | None
-) -> float | None:
+def load_share(watts: float | None, va: float | None, rating_w: float | None, rating_va: float | None) -> float | None:
     """Load as a share of a backup's rating: the greater of its W and its VA share (RFC 1628, upsOutputPercentLoad).
 
     None where neither share is known.
