@@ -318,7 +318,7 @@ def test_a_polled_machine_a_panel_hours_behind_and_a_backup(night):
     assert {"on_battery", "low"} <= {d["status"] for d in only(night, "backup")}
     titles = [d["title"] for d in only(night, "message", to="ann")]
     assert any(t.startswith("Clear") for t in titles)
-    assert any("ains lost" in t for t in titles)
+    assert any("lost: 1 backup on battery" in t for t in titles)
     assert any("back" in t for t in titles)
     assert only(night, "alarm", alarm="mains_lost", subject="one", state="acknowledged")
     outage = {d["id"]: d for d in only(night, "outage")}
