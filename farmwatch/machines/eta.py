@@ -397,8 +397,11 @@ class Estimator:
             text = f"all {self.builds} builds of the shop that ran so long: this job is not known"
         elif builds:
             text = f"{WORDS[lead]}, corrected by {many}"
+        elif self.builds:
+            past = "1 build" if self.builds == 1 else f"{self.builds} builds"
+            text = f"{WORDS[lead]}, corrected by the shop's {past}: this job is new"
         else:
-            text = f"{WORDS[lead]}, corrected by the shop's {self.builds} builds: this job is new"
+            text = f"{WORDS[lead]}, as it comes: no build has ended yet"
         others = [WORDS[o.source] for o in ranked[1:] if o.error < 3.0 * ranked[0].error]
         if others:
             text += " (with " + ", ".join(others) + ")"

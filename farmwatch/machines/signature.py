@@ -618,7 +618,7 @@ class PowerSense:
         words = {
             "off": f"{power:.1f} W, switched off",
             "idle": f"{power:.0f} W, heaters off",
-            "heating": f"{power:.0f} W without a break for {run_s / 60.0:.0f} min",
+            "heating": f"{power:.0f} W without a break for {max(1.0, run_s / 60.0):.0f} min",
             "printing": f"{power:.0f} W, heaters hold and something moves",
             "paused": f"heaters hold, less power than printing for {run_s / 60.0:.0f} min: a pause or the end",
         }
