@@ -612,6 +612,7 @@ class Brain:
             self._timers.drop("circuits")
 
     def _keep_cost(self, build: Build, effects: list[Effect]) -> None:
+        effects.extend(Keep("account", key, doc) for key, doc in self.farm.power.ledger.take_changed().items())
         cost = self.farm.power.build_cost.get(build.id)
         if cost is not None:
             effects.append(Keep("build_cost", build.id, {"cost": round(cost, 6), "wh": build.energy_wh}))

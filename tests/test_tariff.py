@@ -157,3 +157,29 @@ def test_cost_of_day_and_build_in_the_brain_and_after_a_restart():
     again = day.brain.view(day.now)
     assert again["today"]["wh"] == pytest.approx(540, rel=0.01)
     assert again["today"]["cost"] == pytest.approx(view["today"]["cost"], abs=0.002)
+
+
+def test_what_a_build_cost_and_the_day_are_kept_when_it_ends():
+    """150 W from 06:10 to 06:40 at the night rate of 0.10 is 0.0075 (arithmetic); a crash after it loses nothing."""
+    base = plan(["ibis"], ups=False)
+    site = PowerSite(base.name, base.timezone, base.voltage_v, base.machines, base.backups, base.circuits,
+                     sources=base.sources, people=base.people, supply=Supply(tariff=tariff(NIGHT)))  # fmt: skip
+    day = Driver(site, T0 - 2 * 3600)
+
+    def talk(state, watts):
+        def each(d):
+            d.panel("ibis", state=state)
+            d.plug("ibis", watts)
+
+        return each
+
+    for state, watts, seconds in (("idle", 10, 600), ("printing", 150, 1800), ("done", 10, 10)):
+        talk(state, watts)(day)
+        day.run(seconds, 10, talk(state, watts))
+    build = day.builds("ibis")[0]["id"]
+    facts = {(kind, key): doc for kind, key, doc in day.facts()}
+    assert facts["build_cost", build]["cost"] == pytest.approx(0.0075, rel=0.03)
+    before = day.brain.view(day.now)["today"]
+    day.restart()
+    assert day.brain.view(day.now)["today"]["wh"] == pytest.approx(before["wh"], abs=0.5)
+    assert day.brain.view(day.now)["today"]["cost"] == pytest.approx(before["cost"], abs=1e-4)
