@@ -1,6 +1,7 @@
 """Replays a recording through the full engine in virtual time, as fast as it can, and prints what was derived."""
 
 import argparse
+import gc
 import json
 import math
 import sys
@@ -120,6 +121,9 @@ def run(args: argparse.Namespace) -> int:
     from farmwatch.settings import load
     from farmwatch.wire.recording import read
 
+    # Nothing here makes garbage in circles worth a look at every turn: it costs a tenth of the time and more.
+    gc.freeze()
+    gc.set_threshold(100_000, 50, 50)
     settings = load(args.config, live=False)
     engine = build_engine(settings)
     stream = sys.stdin if args.recording == "-" else None

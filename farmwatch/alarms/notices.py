@@ -21,6 +21,7 @@ GATHER_S: dict[str, float] = {
 }  # fmt: skip
 """How long an incident's first message waits for the rest of the story."""
 BED_WINDOW_S = 300.0
+RESTORED_S = 2.0
 OWNER = PersonPlan("owner", ())
 """Who is written to where no people are configured: nobody's phone, but the page, the journal and replay show it."""
 LATER_S = 300.0
@@ -198,9 +199,9 @@ class Notices:
         for doc in docs:
             incident = Incident(**doc)
             self.open[incident.key] = incident
-            wait_s = GATHER_S[incident.group]
-            if incident.group == "bed" and incident.steps:
-                wait_s = max(0.0, incident.opened_s + BED_WINDOW_S - now_s)
+            window_s = BED_WINDOW_S if incident.group == "bed" and incident.steps else GATHER_S[incident.group]
+            # Counted from the incident's begin: a collector that restarts again and again still tells it.
+            wait_s = max(RESTORED_S, incident.opened_s + window_s - now_s)
             if incident.steps == 0 or incident.group == "bed":
                 self._timers.set(("notice", incident.key), now_s + wait_s)
 
