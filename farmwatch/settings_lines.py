@@ -140,8 +140,8 @@ class _Scanner:
             self.skip(_LONG_BASIC if self.text.startswith('"""', self.at) else _BASIC)
         elif opening == "'":
             self.skip(_LONG_LITERAL if self.text.startswith("'''", self.at) else _LITERAL)
-        else:
-            self.skip(_PLAIN)
+        elif not self.skip(_PLAIN):
+            raise _Stop  # nothing stands where a value should: going on would go on for ever
 
     def array(self, path: Path) -> None:
         self.expect("[")
