@@ -7,11 +7,15 @@ farmwatch/power/battery.py.
 import threading
 import time
 
+import paho.mqtt.client as paho
 import pytest
-from servers import wait_until
+from paho.mqtt.enums import CallbackAPIVersion
+from servers import Answer, free_port, wait_until
 from whole import Devices, Shop, said, told, waits_for
 
+from farmwatch.actuate import Broker, Command, PeerSender
 from farmwatch.power.battery import fallback_table
+from farmwatch.words.errors import PeerUnavailable
 
 pytestmark = pytest.mark.real
 
@@ -108,3 +112,51 @@ def test_the_message_that_arrives_carries_the_plan_and_its_decide_by_time(shop, 
     code, _ = shop.stop()
     assert code == 0
     assert "Traceback" not in shop.log
+
+
+# ---- sending what a person has confirmed (farmwatch/actuate.py) ----
+
+
+async def test_a_command_arrives_over_mqtt_and_is_not_retained(mosquitto_factory):
+    broker = mosquitto_factory(user="farmwatch", password="pw")
+    heard = []
+    device = paho.Client(CallbackAPIVersion.VERSION2)
+    device.username_pw_set("farmwatch", "pw")
+    device.on_message = lambda _client, _data, message: heard.append((message.topic, message.payload, message.retain))
+    subscribed = threading.Event()
+    device.on_subscribe = lambda *_: subscribed.set()
+    device.connect("127.0.0.1", broker.port)
+    device.loop_start()
+    device.subscribe("works/gannet/do", qos=1)
+    assert subscribed.wait(5)
+    send = PeerSender(Broker("127.0.0.1", broker.port, "farmwatch", "pw"))
+    await send(Command("mqtt", "POST", "works/gannet/do", "pause"))
+    wait_until(lambda: heard, within_s=5, what="the command arrives")
+    device.disconnect()
+    device.loop_stop()
+    assert heard == [("works/gannet/do", b"pause", False)]
+    with pytest.raises(PeerUnavailable) as refused:
+        await PeerSender(Broker("127.0.0.1", broker.port, "farmwatch", "wrong-pw"))(Command("mqtt", "POST", "t", "x"))
+    assert "wrong-pw" not in str(refused.value)
+    with pytest.raises(PeerUnavailable):
+        await PeerSender(Broker("127.0.0.1", free_port()))(Command("mqtt", "POST", "t", "x"))
+    with pytest.raises(PeerUnavailable, match="no broker"):
+        await PeerSender()(Command("mqtt", "POST", "t", "x"))
+
+
+async def test_a_command_arrives_over_http_and_a_refusal_or_redirect_is_none(http_receiver):
+    send, url = PeerSender(), f"{http_receiver.url}/stop?key=hush"
+    await send(Command("http", "PUT", url, '{"stop": true}'))
+    request = http_receiver.requests[0]
+    assert (request.method, request.body) == ("PUT", b'{"stop": true}')
+    assert request.headers["Content-Type"] == "application/json"
+    for status, headers in ((403, {}), (302, {"Location": "/elsewhere"})):
+        http_receiver.answer(Answer(status=status, headers=headers))
+        with pytest.raises(PeerUnavailable, match=str(status)) as refused:
+            await send(Command("http", "POST", url, ""))
+        assert "hush" not in str(refused.value)
+    assert len(http_receiver.requests) == 3, "no redirect was followed"
+    http_receiver.stop()
+    with pytest.raises(PeerUnavailable, match="cannot be reached") as refused:
+        await send(Command("http", "POST", url, ""))
+    assert "hush" not in str(refused.value)
