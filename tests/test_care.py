@@ -275,3 +275,17 @@ def test_a_warm_battery_is_noted_after_an_hour():
     (message,) = [m for m in d.messages() if "warm" in m.title]
     assert message.priority == "digest"
     assert message.text.startswith("33 °C")
+
+
+def test_the_owner_says_how_old_a_battery_is_and_how_often_it_is_to_be_tested(tmp_path):
+    from datetime import UTC, datetime
+
+    from farmwatch.settings import load
+
+    file = tmp_path / "farmwatch.toml"
+    file.write_text(
+        '[backups.two]\nbattery_date = 2023-05-01\nself_test_days = 90\n[machines.gannet]\nbackup = "two"\n'
+    )
+    two = load(str(file), live=False).plan().backups["two"]
+    assert datetime.fromtimestamp(two.battery_s, UTC).date().isoformat() == "2023-05-01"
+    assert two.self_test_days == 90.0
