@@ -32,7 +32,7 @@ from farmwatch.words.view import View
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
 KEY_BYTES = 32
-PLAYED_AHEAD = 2_000
+PLAYED_AHEAD = 400
 """Inputs that a played past may be ahead of the brain."""
 
 

@@ -58,7 +58,7 @@ def verdict(view: View) -> Html:
 def jump(view: View) -> Html:
     """How much there is of each, as links to it."""
     beds = sum(machine["state"] == "waiting" for machine in view["machines"])
-    alarms = [alarm for alarm in view["alarms"] if alarm["state"] in _SPEAKS]
+    alarms = [alarm for alarm in view["alarms"] if alarm["state"] in _SPEAKS and alarm["rule"] != "bed_waiting"]
     worst = min((_ORDER.get(alarm["priority"], 2) for alarm in alarms), default=2)
     tones = ("danger", "odd", "plain")
     odd = [backup for backup in view["backups"] if backup["status"] != "on_line"]
