@@ -476,8 +476,8 @@ class OutageWatch:
             found = self._sight(quiet, now_s, down=down)
             changed += found
             quiet_now, down_now = self._unexplained(now_s)
-            if (len(quiet_now), down_now) == (len(quiet), down):
-                return
+            if len(quiet_now) + down_now >= len(quiet) + down:
+                return  # nothing more is explained: what is left waits for the next look
             quiet, down = quiet_now, down_now
 
     def _rethink(self, other: Outage, now_s: float) -> list[Outage]:
