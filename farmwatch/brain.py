@@ -580,7 +580,8 @@ class Brain:
             self.farm.power.minute(place, draw, now_s)
             watts = draw.watts
             if watts is None:
-                self._told_w.pop(place, None)
+                if self._told_w.pop(place, None) is not None:  # the last value must not be taken for the present one
+                    effects.append(Note(now_s, "load", {"place": place, "watts": None}))
                 continue
             if abs(watts - self._told_w.get(place, -1.0)) >= 0.05:
                 self._told_w[place] = watts

@@ -173,9 +173,11 @@ class Farm:
 
     def covered_since(self, name: str, since_s: float) -> bool:
         """Whether a loss of supply, in hand or over, took this subject's power at some time since `since_s`."""
-        last = self.outage.last
+        outage, last = self.outage.open, self.outage.last
+        if outage is not None and outage.backups and self.outage.covers(name):
+            return True  # one that no backup has felt is only concluded from silence: no proof that power went
         over = last is not None and last.ended_s is not None and last.ended_s >= since_s - 60.0
-        return self.covered(name) or (over and self.outage.covers(name, last))
+        return over and last is not None and bool(last.backups) and self.outage.covers(name, last)
 
 
 def with_blip(plan: SitePlan) -> dict[str, RuleChange]:

@@ -511,3 +511,33 @@ def test_without_people_the_messages_are_still_written():
     day.panel("knot", state="done", bed_c=20.0)
     day.run(30, 2)
     assert [(m.to, m.title) for m in day.messages()] == [("owner", "Clear bed: knot")]
+
+
+@pytest.mark.parametrize("word", ["done", "idle"])
+def test_a_build_that_ended_while_nobody_heard_ends_within_the_gap(word):
+    day = solo("gannet")
+    day.panel("gannet", state="printing", job="pane-clip", progress=0.1, remaining_s=5400.0)
+    day.run(3600, 10, lambda d: d.panel("gannet", state="printing", progress=0.8, remaining_s=T0 + 4500 - d.now))
+    fell_silent = day.now
+    day.run(3000)
+    day.panel("gannet", day.now + 5, state=word, bed_c=25.0)
+    built = day.builds("gannet")[0]
+    assert built["result"] == "done"
+    assert "end" in built["inferred"]
+    assert fell_silent <= built["ended"] <= T0 + 4600
+
+
+def test_what_stood_long_before_the_mains_went_is_not_explained_by_it():
+    day = Driver()
+    rest = [name for name in NAMES if name != "dunlin"]
+
+    def talk(d, status):
+        for name in rest:
+            d.panel(name, state="printing", progress=0.5)
+            d.plug(name, 110)
+        d.all_ups(status)
+
+    day.run(600, 5, lambda d: talk(d, "OL"))
+    assert day.brain.farm.book.alarms["source_silent:dunlin"].state == "unacknowledged"
+    day.run(300, 5, lambda d: talk(d, "OB DISCHRG"))
+    assert day.brain.farm.book.alarms["source_silent:dunlin"].state == "unacknowledged"

@@ -9,6 +9,8 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import Effect, Keep, Note, RuleChange
 from farmwatch.words.timers import Timers
 
+BEFORE_S = 120.0
+"""A child may be noticed so long before its cause is."""
 CHILD_GRACE_S = 180.0
 """How long a child may take to come back by itself after its parent cause is gone."""
 SHELF_MAX_MIN = 8 * 60
@@ -112,7 +114,8 @@ class AlarmBook:
             return
         self._move(alarm, "active", now_s, effects)
         for child in self._children(alarm):
-            self._move(child, "suppress", now_s, effects)
+            if child.since_s >= alarm.since_s - BEFORE_S:  # what stood long before has a cause of its own
+                self._move(child, "suppress", now_s, effects)
 
     def _parents(self, alarm: Alarm) -> list[Alarm]:
         names = RULES[alarm.rule].parents

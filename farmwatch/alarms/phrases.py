@@ -205,7 +205,7 @@ class Phrases:
         subjects = [alarm.subject for alarm in silent]
         since_s = min((a.facts.get("silent_since_s") or a.since_s) for a in silent)
         partly = [a.subject for a in silent if not a.facts.get("all_of_it", True)]
-        what = "Some of what they report" if partly and len(partly) == len(silent) else "What they do"
+        what = "Some of what is reported" if partly and len(partly) == len(silent) else "What it does" if len(silent) == 1 else "What they do"
         title = f"No word from {names(subjects, 3)}"
         error = next((plain(str(a.facts["error"]))[:60] for a in silent if a.facts.get("error")), "")
         text = (
@@ -320,4 +320,6 @@ def words_of(alarm: Alarm, farm: Farm, now_s: float) -> tuple[str, str]:
         title = beds_title([alarm.subject])
     elif alarm.rule == "mains_lost":
         title = f"Backup {plain(alarm.subject)} on battery"
+    if alarm.state == "returned":
+        return f"Over: {title}", "It is over, and nobody has answered it."
     return title, text

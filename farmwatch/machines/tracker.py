@@ -296,9 +296,10 @@ class MachineTrack:
     def _quiet(self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]) -> None:
         if self.build is not None:
             if activity in ENDED:
-                end_s = since_s if since_s is not None and since_s > self.build.started_s else now_s
-                result, why = ("done", because) if activity == "done" else (activity, because)
-                self._end(end_s, result, why, effects, at_s=now_s, inferred=not self._says())
+                gap_s = self._end_in_gap_s(now_s)
+                end_s = since_s if since_s is not None and since_s > self.build.started_s else gap_s
+                inferred = not self._says() or gap_s < now_s
+                self._end(end_s, activity, because, effects, at_s=now_s, inferred=inferred)
             else:
                 blind_s = self._blind_since_s
                 lost = self.mains_lost(blind_s if blind_s is not None else now_s)
@@ -308,6 +309,8 @@ class MachineTrack:
                 end_s = since_s if since_s is not None and since_s > self.build.started_s else now_s
                 if result == "failed" and lost and blind_s is not None:
                     end_s = max(blind_s, self.build.started_s)  # it stopped when it fell silent, not when it came back
+                elif result == "done" and blind_s is not None and end_s == now_s:
+                    end_s = self._end_in_gap_s(now_s)
                 self._end(end_s, result, why, effects, at_s=now_s, inferred=True)
         elif (activity in ENDED or activity in ("waiting", "cooling")) and not self.bed_known and self._says():
             self.bed_full = True
@@ -317,6 +320,13 @@ class MachineTrack:
         self.bed_known = True
         trigger = "full" if self.bed_full else "off" if activity == "off" else "idle"
         self._go(trigger, now_s, because, effects)
+
+    def _end_in_gap_s(self, now_s: float) -> float:
+        """When a build ended that was over when its machine was seen again: by its last reported remaining time."""
+        build, blind_s = self.build, self._blind_since_s
+        if build is None or blind_s is None or build.remaining_s is None or build.progress_at_s is None:
+            return now_s
+        return min(max(build.progress_at_s + build.remaining_s, blind_s, build.started_s), now_s)
 
     def _says(self) -> bool:
         return self.word("state") is not None
@@ -333,7 +343,7 @@ class MachineTrack:
             self._clear(now_s, "the next build has begun; nobody had said that the bed was clear", effects)
         build = Build(build_id(self.name, started_s), self.name, started_s, because=because)
         build.from_wh = self.wh_at(started_s)
-        if self.state == "unknown" and elapsed_s is None and self._heating_since_s is None:
+        if not self._sourceless and self.state == "unknown" and elapsed_s is None and self._heating_since_s is None:
             build.inferred = ("start",)  # it may have begun before anybody looked
         self.build, self.trail = build, Trail()
         said = self._said
