@@ -68,7 +68,6 @@ def devices(mosquitto):
 
 def test_the_message_that_arrives_carries_the_plan_and_its_decide_by_time(shop, devices, upsd, http_receiver):
     battery = {"battery.charge": "100", "ups.realpower": f"{LOAD_W:.0f}"}
-    upsd.set_status("one", "OL", battery)
     for name in LEFT_MIN:
         shop.hears(devices, name)
     printing = Printing(devices)
@@ -77,6 +76,10 @@ def test_the_message_that_arrives_carries_the_plan_and_its_decide_by_time(shop, 
             shop.reaches(name, "printing", within_s=15)
         began_s = time.time()
         upsd.set_status("one", "OB DISCHRG", battery)
+        wait_until(
+            lambda: shop.view()["backups"][0]["status"] == "on_battery", within_s=20,
+            what="the backup is seen on battery",
+        )  # fmt: skip
         slowest_s = 0.0
         deadline_s = time.monotonic() + 40
         while not told(http_receiver) and time.monotonic() < deadline_s:
