@@ -205,7 +205,9 @@ class Phrases:
         subjects = [alarm.subject for alarm in silent]
         since_s = min((a.facts.get("silent_since_s") or a.since_s) for a in silent)
         partly = [a.subject for a in silent if not a.facts.get("all_of_it", True)]
-        what = "Some of what is reported" if partly and len(partly) == len(silent) else "What it does" if len(silent) == 1 else "What they do"
+        what = "What it does" if len(silent) == 1 else "What they do"
+        if partly and len(partly) == len(silent):
+            what = "Some of what is reported"
         title = f"No word from {names(subjects, 3)}"
         error = next((plain(str(a.facts["error"]))[:60] for a in silent if a.facts.get("error")), "")
         text = (
