@@ -2,31 +2,16 @@
 
 import argparse
 import json
-import math
 import statistics
 import sys
 from collections.abc import Iterable
 from typing import Any
 
+from farmwatch.machines.conformal import wilson
 from farmwatch.machines.trail import SHARES, class_of
 from farmwatch.words.model import Keep
 
-Z95 = 1.959963984540054
 LEVEL = 0.8
-
-
-def wilson(hits: int, n: int, z: float = Z95) -> tuple[float, float]:
-    """Wilson's score interval of a share (Wilson 1927; Newcombe 1998, method 3).
-
-    >>> [round(bound, 6) for bound in wilson(81, 263)]
-    [0.255289, 0.36621]
-    """
-    if n == 0:
-        return 0.0, 1.0
-    share = hits / n
-    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def rows_of(builds: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:

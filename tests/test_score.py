@@ -6,28 +6,12 @@ from test_brain import build, cool
 
 from farmwatch import score
 from farmwatch.machines import trail
+from farmwatch.machines.conformal import wilson
 from farmwatch.machines.trail import MOST, Told, Trail
 
 
 def test_examples_in_the_documentation():
-    assert doctest.testmod(score).failed == 0
     assert doctest.testmod(trail).failed == 0
-
-
-@pytest.mark.parametrize(
-    ("hits", "n", "low", "high"),
-    [
-        # Newcombe 1998, table I, method 3 (from memory; computed with statsmodels as well)
-        (81, 263, 0.255289, 0.366210),
-        (15, 148, 0.062386, 0.160487),
-        (0, 20, 0.0, 0.161125),
-        (1, 29, 0.006113, 0.171755),
-        (10, 10, 0.722467, 1.0),
-        (9, 10, 0.595850, 0.982124),
-    ],
-)
-def test_wilson(hits, n, low, high):
-    assert score.wilson(hits, n) == pytest.approx((low, high), abs=1e-6)
 
 
 def test_a_trail_gives_the_last_word_before_each_share():
@@ -61,7 +45,7 @@ def test_scores_of_known_errors():
     assert mine["builds"] == 5
     assert mine["median_abs_error_min"] == 2
     assert mine["coverage"] == 1.0
-    assert mine["coverage_low"] == pytest.approx(score.wilson(5, 5)[0])
+    assert mine["coverage_low"] == pytest.approx(wilson(5, 5)[0])
     late = found["reported remaining time", 0.9]
     assert late["coverage"] is None
     assert late["median_abs_error_share"] == pytest.approx(0.01)

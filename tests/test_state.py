@@ -1,3 +1,5 @@
+from pathlib import Path
+
 from farmwatch.machines.state import BUSY, STATES, TABLE, TRIGGERS, as_markdown, step
 
 
@@ -41,3 +43,5 @@ def test_the_documentation_table_has_every_state():
     text = as_markdown()
     assert len(text.splitlines()) == len(STATES) + 2
     assert all(f"| {state} |" in text for state in STATES)
+    developers = Path(__file__).parents[1].joinpath("DEVELOPERS.md").read_text("utf-8")
+    assert text in developers

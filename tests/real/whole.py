@@ -265,6 +265,7 @@ class _Stays(urllib.request.HTTPRedirectHandler):
 def environment() -> dict[str, str]:
     """Ours without any setting of Farmwatch."""
     kept = {key: value for key, value in os.environ.items() if not key.startswith("FARMWATCH")}
+    kept.pop("PYTHONDONTWRITEBYTECODE", None)  # whoever sets it would measure the compiler at every start
     return kept | {"PYTHONPATH": str(REPOSITORY)}
 
 
