@@ -11,8 +11,6 @@ from farmwatch.machines.conformal import wilson
 from farmwatch.machines.trail import SHARES, class_of
 from farmwatch.words.model import Keep
 
-LEVEL = 0.8
-
 
 def rows_of(builds: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """One row an estimate of a build that ended as done: share, class of basis, error, width, whether it held."""
