@@ -316,11 +316,11 @@ def beds_title(waiting: list[str]) -> str:
 
 def words_of(alarm: Alarm, farm: Farm, now_s: float) -> tuple[str, str]:
     """Title and text about one alarm alone, for lists."""
+    if alarm.rule == "bed_waiting":  # there may be many of them, and a list needs no more than this
+        return beds_title([alarm.subject]), f"Cool since {clock(alarm.since_s, farm.plan.timezone)}."
     incident = Incident(alarm.id, alarm.id, RULES[alarm.rule].group, alarm.priority, alarm.since_s)
     title, text, _ = Phrases(farm).words_for(incident, [alarm], "opened", now_s)
-    if alarm.rule == "bed_waiting":
-        title = beds_title([alarm.subject])
-    elif alarm.rule == "mains_lost":
+    if alarm.rule == "mains_lost":
         title = f"Backup {plain(alarm.subject)} on battery"
     if alarm.state == "returned":
         return f"Over: {title}", "It is over, and nobody has answered it."
