@@ -36,7 +36,7 @@ def load(
     drawn = _WIDE * watts / scale
     parts = [_rect("drawn" + _tone(watts, limit_w, rating_w), 0, drawn)]
     if heat_up_w is not None and known(heat_up_w) is not None:
-        parts.append(_rect("reserve", drawn, drawn + _WIDE * heat_up_w / scale))
+        parts.append(_rect("reserve", drawn, drawn + _WIDE * max(heat_up_w, 0.0) / scale))
     if limit_w is not None:
         parts.append(_rect("mark", _WIDE * limit_w / scale - 4, _WIDE * limit_w / scale + 4))
     return _bar(parts, words)
