@@ -629,7 +629,7 @@ class OutageWatch:
             return False
         times = [self._up_s] if other.link and self._up_s is not None else fresh
         end_s = (min if other.cause == "network" else max)(times, default=other.started_s)
-        other.ended_s = max(end_s, other.started_s)
+        other.ended_s = end_s if end_s > other.started_s else now_s
         if other.link:
             self.last_link = other
         self._late = {s.plan.id for s in back if s.state != "fresh"}
