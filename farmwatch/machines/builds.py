@@ -72,10 +72,6 @@ def build_id(machine: str, started_s: float) -> str:
     return f"{machine}-{datetime.fromtimestamp(started_s, UTC):%Y%m%dT%H%M%S}"
 
 
-def _nearly_done(build: Build) -> bool:
-    return build.progress is not None and build.progress >= NEARLY
-
-
 def conclude(build: Build, now_s: float, *, off: bool, mains_lost: bool, blind: bool) -> tuple[str, str]:
     """Result and reason for a build whose machine stopped without saying how it ended.
 
@@ -83,7 +79,7 @@ def conclude(build: Build, now_s: float, *, off: bool, mains_lost: bool, blind: 
     failed where the power went. Nothing reported at all (a plug alone) counts as done: a plug cannot see a
     failed part, and the person can say otherwise.
     """
-    if (off or blind) and mains_lost and not _nearly_done(build):
+    if (off or blind) and mains_lost:  # also shortly before its end: the last word was that it builds
         return "failed", "the power went while it was building"
     at_s = build.progress_at_s
     if build.remaining_s is not None and at_s is not None and at_s + build.remaining_s <= now_s + 90:
@@ -92,6 +88,6 @@ def conclude(build: Build, now_s: float, *, off: bool, mains_lost: bool, blind: 
         if off:
             return "unknown", "went off in mid-build"
         return "done", "stopped drawing building power" if not blind else "was over when it was seen again"
-    if _nearly_done(build):
+    if build.progress >= NEARLY:
         return "done", f"stopped at {build.progress:.0%}"
     return "unknown", f"stopped at {build.progress:.0%} without saying why"
