@@ -15,10 +15,6 @@ class SteadyClock:
         """UTC epoch seconds."""
         return time.monotonic() + self._offset_s
 
-    def wall_error_s(self) -> float:
-        """How far the wall clock has been stepped away from this one, in seconds."""
-        return time.time() - self.now_s()
-
     async def sleep_until(self, at_s: float) -> None:
         """Return at `at_s`, or at once if that is past."""
         await asyncio.sleep(max(0.0, at_s - self.now_s()))

@@ -1,8 +1,8 @@
 """The alarm table: every alarm there is, and nothing that needs no response.
 
-A row without consequence and response is refused at import. Wording rules: the title is at most 60 characters
-and says what and where; the text says what it means and by when, then what to do; 240 characters in all.
-Templates are filled in with ``str.format``; the fields that each rule offers stand in its `fields`.
+A row without consequence and response is refused at import. The words of its messages are made in `phrases`, from
+what is known of the farm: a title of at most 60 characters that says what and where; then what it means and by when,
+then what to do; 240 characters in all.
 """
 
 from dataclasses import dataclass
@@ -38,9 +38,6 @@ class Rule:
         deadband: how far a value must come back, in words; "" for conditions that are yes or no.
         parents: rules whose alarm explains this one, so that it is not raised beside them.
         group: which messages it shares.
-        title: first line of the message.
-        text: the rest.
-        clear: first line of the all-clear; "" where none is sent.
     """
 
     id: str
@@ -56,12 +53,9 @@ class Rule:
     deadband: str
     parents: tuple[str, ...]
     group: str
-    title: str
-    text: str
-    clear: str = ""
 
     def __post_init__(self) -> None:
-        for name in ("condition", "subject", "cause", "consequence", "response", "within", "title", "text"):
+        for name in ("condition", "subject", "cause", "consequence", "response", "within"):
             if not getattr(self, name):
                 msg = f"alarm rule {self.id!r} has no {name}: an alarm that asks for nothing is no alarm"
                 raise ValueError(msg)
@@ -75,122 +69,105 @@ TABLE: tuple[Rule, ...] = (
         "bed_waiting", "a build is over and the bed is below its release temperature", "machine",
         "a build has ended", "the machine earns nothing until somebody clears it",
         "clear the bed and start the next build", "this session", "session", 0.0, 0.0, "", (), "bed",
-        "Clear {beds}", "{waiting}{soon}{next}",
     ),
     Rule(
         "mains_lost", "a backup runs on battery for longer than the site's blip time", "backup",
         "mains, breaker or plug gone", "the machines behind it stop when its battery is empty",
         "see what can finish; find out what has lost its supply", "minutes", "danger", 5.0, 5.0, "", (),
-        "mains", "{what} lost, {count} on battery", "{runtimes} {builds}{do}", "{what} back after {lasted}",
+        "mains",
     ),
     Rule(
         "battery_low", "a backup on battery says that it is low", "backup",
         "the battery is nearly empty", "the machines behind it are about to stop",
         "pause what can be paused, or let it go", "at once", "danger", 0.0, 5.0, "", (),
-        "mains", "Battery low: {subject}", "{machines} about to lose power.{builds}{do}", "{subject} recharging",
+        "mains",
     ),
     Rule(
         "backup_unseen", "a backup's source is silent or failed while its server can be asked", "backup",
         "cable, driver or server gone", "a power loss there would not be seen",
         "check the cable and the server of this backup", "this session", "session", 60.0, 0.0, "",
-        ("mains_lost",), "silent", "No word from {subjects}", "{since} Nothing is known of {it} now. {do}",
-        "{subjects} heard again",
+        ("mains_lost",), "silent",
     ),
     Rule(
         "overload", "a backup says overload, or its load is above its rating", "backup",
         "too many heaters at once behind it", "it may switch off and stop everything behind it",
         "pause a build behind it or move a machine", "minutes", "danger", 10.0, 30.0, "", (),
-        "mains", "Overload: {subject}", "{load}{machines} would stop if it trips. Pause one that is heating.",
-        "{subject} within its rating again",
+        "mains",
     ),
     Rule(
         "circuit_overload", "a circuit draws more than its breaker's conventional tripping current (1.45 In)",
         "circuit",
         "too many heaters at once", "the breaker will trip, and everything on this circuit stops",
         "pause what heats; start nothing more there", "minutes", "danger", 60.0, 60.0, "3 % of that current",
-        ("mains_lost",), "fault", "Circuit {subject} overloaded", "{load}{breaker} Pause what heats.",
-        "Circuit {subject} within its limits again",
+        ("mains_lost",), "fault",
     ),
     Rule(
         "load_near_limit", "a circuit draws more than its share for hours (continuous_share)", "circuit",
         "more machines at once than the circuit is meant for", "breaker and wiring run warm; the breaker may trip",
         "start nothing more there; spread machines over the circuits", "this session", "session", 900.0, 300.0,
-        "5 % of that share", ("circuit_overload", "mains_lost"), "fault", "Circuit {subject} near its limit",
-        "{load} Start nothing more there.", "Circuit {subject} within its limits again",
+        "5 % of that share", ("circuit_overload", "mains_lost"), "fault",
     ),
     Rule(
         "machine_fault", "the machine says that it cannot go on", "machine",
         "the machine's own checks", "the build stands still or is lost",
         "look at the machine", "this session", "session", 15.0, 15.0, "", (), "fault",
-        "{subject} reports a fault", "{build}Look at the machine before you start it again.",
-        "{subject}: fault gone",
     ),
     Rule(
         "heater_without_job", "the machine says that it does nothing, and its plug says that a heater is on", "machine",
         "a heater left on, or a relay or transistor that has failed closed", "heat that nobody watches: fire",
         "look at it; if you cannot tell why, switch it off at its plug", "minutes", "danger", 600.0, 30.0, "", (),
-        "heat", "{subject} heats without a job", "{said} Look at it now; switch it off at the plug if in doubt.",
-        "{subject} no longer heats",
+        "heat",
     ),
     Rule(
         "unit_suspect", "a plug's watts have lastingly stepped by about a thousand", "machine",
         "a changed mapping or firmware: W and kW", "its energy and its state are wrong",
         "check the unit in the mapping", "days", "digest", 0.0, 0.0, "", (), "silent",
-        "{subject}: unit changed?", "{why} Nothing is rescaled by itself. Check the unit in the mapping.",
-        "{subject}: unit plausible again",
     ),
     Rule(
         "source_silent", "a source has said nothing for longer than its stale time and a minute more", "source",
         "plug, network or machine off", "what happens there is not seen",
         "check the plug, its network and the machine", "this session", "session", 60.0, 0.0, "",
-        ("broker_lost", "mains_lost"), "silent", "No word from {subjects}",
-        "{since} Nothing is known of {it} now. {do}", "{subjects} heard again",
+        ("broker_lost", "mains_lost"), "silent",
     ),
     Rule(
         "broker_lost", "there is no connection to the MQTT broker", "broker",
         "broker, its computer or the network gone", "nothing that reports over MQTT is seen",
         "check the broker and its computer", "this session", "session", 30.0, 5.0, "", ("mains_lost",),
-        "broker", "No MQTT broker: {sources} sources unseen", "{since} Beds and power of these machines are "
-        "unknown until it is back. Check the broker's computer and network.",
-        "MQTT broker back after {lasted}",
+        "broker",
     ),
     Rule(
         "source_degraded", "five payloads in a row could not be read", "source",
         "mapping or firmware changed", "its values are unknown",
         "look at the payload on the page and mend the mapping", "days", "digest", 0.0, 0.0, "", (),
-        "silent", "{subjects}: payloads unreadable", "{since} {do}", "{subjects} readable again",
+        "silent",
     ),
     Rule(
         "store_degraded", "a database cannot be written", "store",
         "disk full, read-only or broken", "history is lost while this lasts; after a restart more",
         "free space or replace the card", "this session", "session", 0.0, 30.0, "", (),
-        "store", "Cannot write {subject}", "{why} Watching and messages go on, history is not kept. Free "
-        "space on the collector or replace its card.", "{subject} can be written again",
+        "store",
     ),
     Rule(
         "runtime_promise", "a backup's promise and its last two deep discharges differ by 1.3 times or more", "backup",
         "its battery has aged, or it has never been calibrated", "builds stop sooner than the unit says they will",
         "count on the shorter time; have the battery tested", "days", "digest", 0.0, 0.0,
-        "until a discharge fits the promise", (), "care", "Backup {subject}: runtime not as promised",
-        "It promises {promised}; its last two discharges say {shown}.", "",
+        "until a discharge fits the promise", (), "care",
     ),
     Rule(
         "battery_worn", "the unit asks for a new battery, its discharges show less than 80 % of a new one, or its "
         "usual life is over", "backup", "lead-acid batteries last three to five years, less in the warmth",
         "it gives out in the first minutes of an outage", "have it replaced by somebody qualified", "weeks",
-        "digest", 0.0, 0.0, "", (), "care", "Backup {subject}: battery due for replacement", "{why}{when}", "",
+        "digest", 0.0, 0.0, "", (), "care",
     ),
     Rule(
         "self_test_overdue", "no self-test and no real discharge for longer than self_test_days", "backup",
         "nobody has started one", "nobody knows whether its battery holds",
         "let it test itself while nothing is built", "days", "digest", 0.0, 0.0, "", (), "care",
-        "Backup {subject}: self-test overdue", "No test and no real discharge for {days}.", "",
     ),
     Rule(
         "battery_warm", "a backup's battery is above 30 °C for an hour", "backup",
         "a warm room, a full shelf, a fan that stands still", "it ages about twice as fast with each 10 °C",
         "give it air, or move it away from heat", "days", "digest", 3600.0, 3600.0, "below 28 °C", (), "care",
-        "Backup {subject}: battery warm", "{degrees}", "",
     ),
 )  # fmt: skip
 
