@@ -16,7 +16,10 @@ from farmwatch.machines.tracker import MachineTrack
 from farmwatch.machines.trail import Told
 from farmwatch.overview import view_of
 from farmwatch.power.diary import Row, at_stake, row_of, settle
-from farmwatch.power.outage import AGAIN_S, GRACE_S, SETTLE_S, SUPPLY, Outage
+from farmwatch.power.outage import AGAIN_S
+from farmwatch.power.outage_record import SUPPLY, Outage
+from farmwatch.power.outage_seen import GRACE_S
+from farmwatch.power.outage_sight import SETTLE_S
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,

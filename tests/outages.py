@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from farm import BACKUPS, NAMES, PANEL, PLUG, T0, Driver
 from farm import plan as small_plan
 
-from farmwatch.power.outage import SUPPLY
+from farmwatch.power.outage_record import SUPPLY
 from farmwatch.words.model import LoadPlan, Observed, SourceFailed, SourcePlan
 
 KINDS = (

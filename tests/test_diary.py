@@ -26,7 +26,7 @@ from farmwatch.power.diary import (
     report,
     row_of,
 )
-from farmwatch.power.outage import CAUSES, Outage
+from farmwatch.power.outage_record import CAUSES, Outage
 
 # ---- IEEE 1159-2009, table 2, as excerpted in a power meter's manual (1426-UM001F, table 14) ----------------------
 

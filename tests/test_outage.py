@@ -6,7 +6,8 @@ from farm import plan as small_plan
 from outages import answer, works
 
 from farmwatch.power.cause import A_YEAR, OUTLETS_DEAD, SEEN, Candidate, Thing, effect, headline, infer, prior, weigh
-from farmwatch.power.outage import CAUSES, Outage, OutageWatch
+from farmwatch.power.outage import OutageWatch
+from farmwatch.power.outage_record import CAUSES, Outage
 from farmwatch.wire.upsvalues import decode
 from farmwatch.words.model import Awoke, LinkChanged, Observed, SourceFailed
 

@@ -13,7 +13,7 @@ from typing import Any
 from farmwatch.alarms.wording import clock, count, duration, fit, names, percent, plain, zone
 from farmwatch.machines.state import BUSY
 from farmwatch.machines.tracker import MachineTrack
-from farmwatch.power.outage import SUPPLY, Outage
+from farmwatch.power.outage_record import SUPPLY, Outage
 
 MOMENTARY_S, TEMPORARY_S = 3.0, 60.0
 INTERRUPTED_S = 300.0
