@@ -1,4 +1,4 @@
-"""`farmwatch whatif runtime|outage|starts|capacity FILE`: questions as files, answers for people or as JSON.
+"""`farmwatch whatif runtime|outage|starts|capacity|rounds FILE`: questions as files, answers for people or as JSON.
 
 Minutes are from now; watts are AC at the backup's outlets; `-` reads standard input. A file that is wrong gets
 every error with its JSON Pointer (RFC 6901) on standard error and exit code 2; a question that has no answer
@@ -30,6 +30,7 @@ from farmwatch.whatif_check import (
     or_null,
     read_question,
 )
+from farmwatch.whatif_rounds import answer_rounds
 
 # Runtime ----------------------------------------------------------------------------------------------------
 
@@ -305,11 +306,12 @@ QUESTIONS: dict[str, tuple[Callable[[object], Answer], str]] = {
     "outage": (answer_outage, "what to keep running on battery, in which order, and until when to decide"),
     "starts": (answer_starts, "which machine to start when, so that no place passes its limit"),
     "capacity": (answer_capacity, "whether machines may be added, and how to spread them"),
+    "rounds": (answer_rounds, "when to go to the machines, and whether a trip pays"),
 }
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Give a parser the four questions and their options."""
+    """Give a parser the questions and their options."""
     questions = parser.add_subparsers(dest="question", required=True, metavar="QUESTION")
     for name, (_, about) in QUESTIONS.items():
         one = questions.add_parser(name, help=about, description=about)
