@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 TITLE_MAX = 60
 TOTAL_MAX = 240
+WEEKDAYS: tuple[str, ...] = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+"""Not the locale's: what a message says does not hang on how its computer is set up."""
 
 
 @lru_cache(maxsize=8)
@@ -32,7 +34,7 @@ def moment(at_s: float, now_s: float, timezone: str) -> str:
     """
     at = datetime.fromtimestamp(at_s, UTC).astimezone(zone(timezone))
     today = datetime.fromtimestamp(now_s, UTC).astimezone(zone(timezone)).date()
-    return f"{at:%H:%M}" if at.date() == today else f"{at:%a %H:%M}"
+    return f"{at:%H:%M}" if at.date() == today else f"{WEEKDAYS[at.weekday()]} {at:%H:%M}"
 
 
 def duration(seconds: float) -> str:

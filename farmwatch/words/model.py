@@ -172,7 +172,8 @@ class Message:
     """Words for a person, to be delivered at least once.
 
     `id` is the idempotence key (incident and step), the same after a restart. `actions` are commands that the
-    message may offer as links: (command, subject) pairs.
+    message may offer as links: (command, subject) pairs. `by` names the channels that it goes out on; the person's
+    others are for when these fail. None named: all of the person's.
     """
 
     id: str
@@ -182,8 +183,9 @@ class Message:
     title: str
     text: str
     incident: str
-    step: str  # opened | more | clear | note
+    step: str  # opened | more | clear | escalated | note
     actions: tuple[tuple[str, str], ...] = ()
+    by: tuple[str, ...] = ()
 
 
 class Work(NamedTuple):
@@ -281,11 +283,37 @@ class LoadPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class HoursPlan:
+    """A window of hours: minutes of the local day, and the weekdays on which it begins (Monday 0; none: every day)."""
+
+    start: int
+    end: int  # at or before `start`: on the next day
+    days: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class PersonPlan:
-    """Who is told, and by which channels."""
+    """Who is told, by which channels, and when.
+
+    Attributes:
+        name: as configured.
+        channels: the first one first; the second is for what is not answered or cannot be delivered.
+        duty: when messages for this session may come; none: at any time.
+        quiet: when nothing but danger may come.
+        digests: minutes of the day at which what can wait is told; none: at once.
+        daily: minute of the day of the daily report; None: there is none.
+        a_day: messages a day that may interrupt, in the long run; danger is not counted. None: any number.
+        at_once: told of danger at once together with whoever is first, if on duty.
+    """
 
     name: str
     channels: tuple[str, ...]
+    duty: tuple[HoursPlan, ...] = ()
+    quiet: tuple[HoursPlan, ...] = ()
+    digests: tuple[int, ...] = ()
+    daily: int | None = None
+    a_day: float | None = None
+    at_once: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +324,7 @@ class RuleChange:
     off_delay_s: float | None = None
     priority: str | None = None
     off: bool = False
+    people: tuple[str, ...] = ()  # who is told; none: everybody
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,6 +344,8 @@ class SitePlan:
     rules: dict[str, RuleChange] = field(default_factory=dict)
     blip_s: float = 5.0
     release_default_c: float = 40.0
+    collector_backup: str | None = None
+    work_waits: bool = True  # whether a free machine usually has something to build
 
     def backup_of(self, machine: str) -> str | None:
         """Name of the backup that feeds the machine, or None."""

@@ -308,7 +308,10 @@ class SqliteJournal:
             return
         names = ("id", "to", "priority", "title", "text", "incident", "step")
         self._note(message.at_s, "message", {name: getattr(message, name) for name in names})
-        for channel in channels:
+        wanted = tuple(name for name in channels if name in message.by)
+        if message.by and not wanted:
+            wanted = channels[:1]  # what it was meant for cannot be had: the next best
+        for channel in wanted or channels:
             self._db.execute(
                 "INSERT OR IGNORE INTO outbox (id, message, channel, attempts, next_try_s, created_s, error)"
                 " VALUES (?, ?, ?, 0, ?, ?, '')",
@@ -413,6 +416,7 @@ def _message(doc: str) -> Message:
     values = json.loads(doc)
     known = {name: values[name] for name in MESSAGE_FIELDS if name in values}
     known["actions"] = tuple((str(a), str(b)) for a, b in known.get("actions", ()))
+    known["by"] = tuple(str(name) for name in known.get("by", ()))
     return Message(**known)
 
 
