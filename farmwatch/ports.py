@@ -1,9 +1,10 @@
 """The doors of the house as Protocols. Adapters implement them; the daemon knows nothing else."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 from farmwatch.words.model import Effect, Event, Input, Message, Observed, Said
+from farmwatch.words.series import Columns, Floats, Holding, Rollups
 
 
 class Clock(Protocol):
@@ -125,22 +126,48 @@ class Journal(Protocol):
 
 
 class SeriesStore(Protocol):
-    """Readings over time. `append` buffers; `flush` writes; a failing store loses readings, never alarms."""
+    """Readings over time. `append` buffers; `flush` writes; a failing store loses readings, never alarms.
+
+    Numbers and flags are kept, each as a multiple of its quantity's resolution, its time to the millisecond. The
+    same subject, quantity and time twice: the later one stands.
+
+    Attributes:
+        name: what the store is called where its health is told.
+        notice: what was found wrong and what was done about it; empty while all is well.
+    """
 
     name: str
+    notice: str
 
     def append(self, readings: Iterable[Observed]) -> None:
         """Take readings into the bounded buffer; the oldest are dropped and counted when it is full."""
+        ...
+
+    async def extend(self, subject: str, source: str, times_s: Floats, values: Mapping[str, Floats]) -> int:
+        """Take a block of readings from elsewhere, such as an import; NaN is unknown. How many were taken.
+
+        `values` has a column a quantity, each as long as `times_s`, in any order of time. Written before it returns;
+        raises StoreError if that fails, and then it may be given again.
+        """
         ...
 
     async def flush(self) -> None:
         """Write the buffer; raises StoreError, keeping the buffer."""
         ...
 
-    async def read(
-        self, subject: str, quantity: str, start_s: float, end_s: float, points: int = 0
-    ) -> list[tuple[float, float]]:
-        """(time, value) rows in time order, the buffer included; at most about `points` if that is above 0."""
+    async def read(self, subject: str, quantity: str, start_s: float, end_s: float, points: int = 0) -> Columns:
+        """Readings from `start_s` to `end_s`, both included, in time order, the buffer included.
+
+        With `points` above 0 at most about so many rows come, chosen so that no extreme and no gap is lost.
+        """
+        ...
+
+    async def rollups(self, subject: str, quantity: str, level: str, start_s: float, end_s: float) -> Rollups:
+        """Buckets of a level of `words.series.LEVELS` that begin at start_s <= t < end_s, the buffer included."""
+        ...
+
+    async def held(self) -> list[Holding]:
+        """Every series that is held, by subject and quantity."""
         ...
 
     async def close(self) -> None:

@@ -121,7 +121,7 @@ def test_any_order_of_readings_flushes_and_restarts_comes_back(tmp_path_factory,
                 store.append([seen(T0 + at_s, power_w=value)])
                 if value is not None:
                     model.append((round((T0 + at_s) * 1000), round(value / 0.1)))
-        rows = await store.read("avocet", "power_w", 0.0, 1e11)
+        rows = list((await store.read("avocet", "power_w", 0.0, 1e11)).rows())
         await store.close()
         numbers = [(round(t * 1000), round(v / 0.1)) for t, v in rows if not math.isnan(v)]
         assert numbers == sorted(set(model))
@@ -142,7 +142,7 @@ async def test_a_full_buffer_drops_the_oldest_and_counts_them(tmp_path):
     assert store.dropped + store._pending == 5000
     (tmp_path / "missing").mkdir()
     await store.flush()
-    rows = await store.read("avocet", "power_w", 0.0, 1e11)
+    rows = list((await store.read("avocet", "power_w", 0.0, 1e11)).rows())
     assert rows[-1] == (T0 + 2499, 2499.0)
     assert 400 < len(rows) <= 500
     await store.close()
@@ -155,7 +155,7 @@ async def test_memory_is_bounded_however_many_machines_there_are(tmp_path):
             store.append([seen(T0 + 60 * minute + machine / 10, subject=f"m{machine}", power_w=1.0, bed_c=20.0)])
         await store.flush()
     assert store._held <= 5_400
-    assert len(await store.read("m7", "power_w", T0, T0 + 1e6)) == 30
+    assert len(list((await store.read("m7", "power_w", T0, T0 + 1e6)).rows())) == 30
     await store.close()
 
 
@@ -165,9 +165,9 @@ async def test_a_recent_range_is_read_without_the_disk(tmp_path):
     await store.flush()
     store.append([seen(T0 + 4000, power_w=1.0)])
     store._reading.shutdown()
-    assert len(await store.read("avocet", "power_w", T0 + 1000, T0 + 4000)) == 3001
+    assert len(list((await store.read("avocet", "power_w", T0 + 1000, T0 + 4000)).rows())) == 3001
     with pytest.raises(RuntimeError):
-        await store.read("avocet", "power_w", T0, T0 + 4000)
+        list((await store.read("avocet", "power_w", T0, T0 + 4000)).rows())
     await store.close()
 
 
@@ -178,7 +178,7 @@ async def test_old_days_are_dropped_by_number_not_by_the_clock(tmp_path):
         await store.flush()
     await store.close()
     again = SqliteSeries(tmp_path / "series.db")
-    assert [v for _, v in await again.read("avocet", "power_w", 0, 1e11)] == [3.0, 4.0, 30_000.0]
+    assert [v for _, v in list((await again.read("avocet", "power_w", 0, 1e11)).rows())] == [3.0, 4.0, 30_000.0]
     await again.close()
 
 
@@ -193,14 +193,14 @@ async def test_a_slow_disk_does_not_hold_up_the_loop(tmp_path, monkeypatch):
     for n in range(40):
         began = loop.time()
         store.append([seen(T0 + 1 + n, power_w=1.0)])
-        assert len(await store.read("avocet", "power_w", T0, T0 + 99)) == n + 2
+        assert len(list((await store.read("avocet", "power_w", T0, T0 + 99)).rows())) == n + 2
         await asyncio.sleep(0.01)
         worst = max(worst, loop.time() - began)
     await flushing
     assert worst < 0.25
     await store.close()
     again = SqliteSeries(tmp_path / "series.db")
-    assert len(await again.read("avocet", "power_w", T0, T0 + 99)) == 41
+    assert len(list((await again.read("avocet", "power_w", T0, T0 + 99)).rows())) == 41
     await again.close()
 
 
@@ -236,12 +236,12 @@ async def test_a_full_disk_keeps_the_buffer_and_what_was_there_before(tmp_path):
             store.append([seen(T0 + 1000 + n, power_w=float(n % 5000))])
         with pytest.raises(StoreError, match="the disk is full"):
             await store.flush()
-        assert len(await store.read("avocet", "power_w", T0, T0 + 1e6)) == 21_000
+        assert len(list((await store.read("avocet", "power_w", T0, T0 + 1e6)).rows())) == 21_000
         (folder / "ballast").unlink()
         await store.flush()
         await store.close()
         again = SqliteSeries(folder / "series.db")
-        assert len(await again.read("avocet", "power_w", T0, T0 + 1e6)) == 21_000
+        assert len(list((await again.read("avocet", "power_w", T0, T0 + 1e6)).rows())) == 21_000
         await again.close()
 
 
@@ -262,7 +262,7 @@ async def test_a_damaged_file_is_set_aside_and_a_new_one_begun(tmp_path, bad):
     assert "was damaged and is kept as series.db.corrupt-" in store.notice
     (kept,) = tmp_path.glob("series.db.corrupt-*")
     assert kept.read_bytes() == data
-    assert await store.read("avocet", "power_w", 0, 1e11) == [(T0 + 5 * DAY_S, 5.0)]
+    assert list((await store.read("avocet", "power_w", 0, 1e11)).rows()) == [(T0 + 5 * DAY_S, 5.0)]
     await store.close()
 
 
@@ -280,7 +280,7 @@ async def test_a_damaged_day_is_said_and_the_others_are_read(tmp_path):
     data[4096 * (root - 1) : 4096 * root] = bytes(4096)
     path.write_bytes(data)
     store = SqliteSeries(path)
-    rows = await store.read("avocet", "power_w", 0, 1e11)
+    rows = list((await store.read("avocet", "power_w", 0, 1e11)).rows())
     assert len(rows) == 10_000
     assert "can be read only in part" in store._disk.notice
     await store.close()
@@ -334,7 +334,7 @@ def test_a_kill_loses_only_what_was_not_flushed(tmp_path):
 
         async def count():
             store = SqliteSeries(path)
-            rows = await store.read("avocet", "power_w", 0, 1e11)
+            rows = list((await store.read("avocet", "power_w", 0, 1e11)).rows())
             await store.close()
             return {round(t - T0): v for t, v in rows}
 

@@ -1,12 +1,14 @@
 """A page server with providers that remember what they were asked, on a free port of loopback."""
 
 import asyncio
+from array import array
 from contextlib import asynccontextmanager
 
 import web_sample
 
 from farmwatch.web.server import WebConfig, WebServer
 from farmwatch.words.errors import Refused
+from farmwatch.words.series import Columns
 
 KEY = bytes(range(32))
 
@@ -56,7 +58,7 @@ class House:
 
     async def read(self, subject, quantity, start_s, end_s, points):
         self.asked_series.append((subject, quantity, start_s, end_s, points))
-        return self.rows
+        return Columns(array("d", [t for t, _ in self.rows]), array("d", [v for _, v in self.rows]))
 
     async def push(self, path, token, body):
         if path != "/push/plug7":

@@ -24,6 +24,7 @@ from farmwatch.web.queries import BODY_S, bounded, fields, json_answer, moment_s
 from farmwatch.web.said import BadWords, said
 from farmwatch.words.errors import ConfigError, Refused, StoreError
 from farmwatch.words.model import COMMANDS, Effect, Said
+from farmwatch.words.series import Columns
 from farmwatch.words.view import View
 
 LOG = logging.getLogger(__name__)
@@ -78,12 +79,12 @@ class WebConfig:
 
 
 class Series(Protocol):
-    """Reads (time, value) rows: subject, quantity, start_s, end_s, points."""
+    """Reads a series: subject, quantity, start_s, end_s, points."""
 
     async def __call__(
         self, subject: str, quantity: str, start_s: float, end_s: float, points: int, /
-    ) -> list[tuple[float, float]]:
-        """Rows in time order, at most about `points`."""
+    ) -> Columns:
+        """Columns in time order, at most about `points` rows."""
         ...
 
 
@@ -477,7 +478,7 @@ class WebServer:
         if start_s > end_s:
             raise BadWords("start is after end")
         points = int(bounded(query.get("points"), "points", 800, 1, MOST_POINTS))
-        rows = await self._read(subject, quantity, start_s, end_s, points)
+        rows = list((await self._read(subject, quantity, start_s, end_s, points)).rows())
         return json_answer({"subject": subject, "quantity": quantity, "start": start_s, "end": end_s, "rows": rows})
 
     async def _get_health(self, _request: web.Request) -> web.StreamResponse:

@@ -2,6 +2,7 @@
 
 import math
 import random
+from array import array
 
 import pytest
 
@@ -24,7 +25,7 @@ def seen(at_s, subject="avocet", retained=False, **values):
 
 
 async def whole(store, subject="avocet", quantity="power_w", start_s=0.0, end_s=1e11, points=0):
-    rows = await store.read(subject, quantity, start_s, end_s, points)
+    rows = list((await store.read(subject, quantity, start_s, end_s, points)).rows())
     assert [t for t, _ in rows] == sorted(t for t, _ in rows)
     return rows
 
@@ -147,4 +148,62 @@ async def test_an_empty_store_closes_and_opens(make):
     await store.close()
     again = make()
     assert await whole(again) == []
+    await again.close()
+
+
+async def test_rollups_say_least_greatest_mean_last_count_and_energy(make):
+    store = make()
+    watts = [100.0, 120.0, 80.0, 100.0, 0.0, 300.0]
+    store.append(seen(T0 + 20 * n, power_w=v, bed_c=v / 10) for n, v in enumerate(watts))
+    store.append([seen(T0 + 3600, power_w=50.0), seen(T0 + 3620, power_w=None), seen(T0 + 3640, power_w=70.0)])
+    for _ in range(2):  # before and after it is written
+        found = await store.rollups("avocet", "power_w", "1min", T0, T0 + 7200)
+        assert list(found.start_s) == [T0, T0 + 60, T0 + 3600]
+        assert list(found.low) == [80.0, 0.0, 50.0]
+        assert list(found.high) == [120.0, 300.0, 70.0]
+        assert list(found.last) == [80.0, 300.0, 70.0]
+        assert list(found.count) == [3, 3, 2]
+        assert list(found.covered_s) == pytest.approx([40.0, 60.0, 0.0], abs=1e-9)
+        assert list(found.gaps) == [0, 0, 1]
+        # trapezoids by hand: 110 * 20 + 100 * 20; 90 * 20 + 50 * 20 + 150 * 20
+        assert list(found.energy_wh) == pytest.approx([4200 / 3600, 5800 / 3600, 0.0], abs=1e-3)
+        assert list(found.mean) == pytest.approx([105.0, 5800 / 60, 70.0], abs=0.05)
+        await store.flush()
+    days = await store.rollups("avocet", "power_w", "1d", T0 - DAY_S, T0 + DAY_S)
+    assert (list(days.start_s), list(days.count), list(days.high)) == ([T0], [8], [300.0])
+    assert days.energy_wh[0] == pytest.approx(10_000 / 3600, abs=1e-3)
+    beds = await store.rollups("avocet", "bed_c", "15min", T0, T0 + DAY_S)
+    assert math.isnan(beds.energy_wh[0])
+    assert beds.mean[0] == pytest.approx(10.0, abs=0.05)
+    await store.close()
+
+
+@pytest.mark.parametrize("restart", [False, True])
+async def test_a_block_from_elsewhere_is_taken_whole_and_twice_changes_nothing(make, restart):
+    store = make()
+    times = array("d", [T0 - 86_400 * 20 + 10 * n for n in range(2000)])
+    values = {"power_w": array("d", [float(n % 300) for n in range(2000)]), "voltage_v": array("d", [230.1] * 2000)}
+    values["power_w"][77] = math.nan
+    for _ in range(2):
+        assert await store.extend("avocet", "import", times, values) == 4000
+    if restart:
+        await store.close()
+        store = make()
+    same(await whole(store), list(zip(times, values["power_w"], strict=True)))
+    same(await whole(store, quantity="voltage_v"), [(t, 230.1) for t in times])
+    if not restart:
+        assert [(h.subject, h.quantity) for h in await store.held()] == [("avocet", "power_w"), ("avocet", "voltage_v")]
+        assert (await store.held())[0].last_s == pytest.approx(times[-1], abs=1e-3)
+    await store.close()
+
+
+async def test_of_two_values_for_one_moment_the_later_one_stands(make):
+    store = make()
+    store.append([seen(T0, power_w=1.0), seen(T0, power_w=2.0), seen(T0 + 1, power_w=3.0)])
+    await store.flush()
+    store.append([seen(T0 + 1, power_w=4.0), seen(T0 + 1, power_w=4.0)])
+    same(await whole(store), [(T0, 2.0), (T0 + 1, 4.0)])
+    await store.close()
+    again = make()
+    same(await whole(again), [(T0, 2.0), (T0 + 1, 4.0)])
     await again.close()

@@ -18,16 +18,19 @@ import asyncio
 import math
 from array import array
 from bisect import bisect_left
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from operator import itemgetter
 from pathlib import Path
 from typing import TypeVar
 
+from farmwatch.stores.rollup import roll_up
 from farmwatch.stores.series.coding import UNKNOWN, Ints, scale, thin, unscale
 from farmwatch.stores.series.disk import Batch, SeriesFile
 from farmwatch.words.model import Observed
 from farmwatch.words.quantities import QUANTITIES, Kind
+from farmwatch.words.series import GAP_S, LEVELS, Columns, Floats, Holding, Rollups
 
 PENDING_MAX = 200_000  # readings: more than two hours of 12 machines at 2 s, some 3 MB
 RECENT_MAX = 250_000  # readings in memory in all, some 4 MB, however many machines there are
@@ -195,18 +198,11 @@ class SqliteSeries:
 
     # ---- out ----------------------------------------------------------------------------------------------------
 
-    async def read(
-        self, subject: str, quantity: str, start_s: float, end_s: float, points: int = 0
-    ) -> list[tuple[float, float]]:
-        """(time, value) rows from `start_s` to `end_s`, both included, in time order, the buffer included.
-
-        A value of NaN means: unknown from here until the next row. With `points` above 0 no more than about
-        that many rows come, chosen so that a line drawn through them looks the same (see `thin`). The same
-        reading twice comes once.
-        """
+    async def read(self, subject: str, quantity: str, start_s: float, end_s: float, points: int = 0) -> Columns:
+        """See `ports.SeriesStore`."""
         known = QUANTITIES.get(quantity)
         if known is None or known.kind in (Kind.WORD, Kind.TEXT):
-            return []
+            return Columns()
         start_ms, end_ms = math.ceil(start_s * 1000), math.floor(end_s * 1000)
         tail = self._tails.get((subject, quantity)) or _Tail()
         recent = self._complete_ms is not None and start_ms >= self._complete_ms
@@ -214,12 +210,33 @@ class SqliteSeries:
         held = zip(tail.times[begin:], tail.values[begin:], strict=True)
         rows = [(t, v) for t, v in held if start_ms <= t <= end_ms]
 
-        def chart() -> list[tuple[float, float]]:
+        def chart() -> Columns:
             # A flush may put on the disk meanwhile what was taken from memory here: it is taken once.
-            found = rows if recent else rows + self._disk.read(subject, quantity, start_ms, end_ms)
-            readings = unscale(known, dict.fromkeys(sorted(found)))
+            found = rows if recent else self._disk.read(subject, quantity, start_ms, end_ms) + rows
+            found.sort(key=itemgetter(0))
+            readings = unscale(known, dict(found).items())
             if 0 < points < len(readings):
                 readings = thin(readings, start_ms, end_ms, points)
-            return [(t / 1000, v) for t, v in readings]
+            return Columns(array("d", (t / 1000 for t, _ in readings)), array("d", (v for _, v in readings)))
 
         return chart() if recent else await self._on(self._reading, chart)
+
+    async def extend(self, subject: str, source: str, times_s: Floats, values: Mapping[str, Floats]) -> int:
+        """See `ports.SeriesStore`."""
+        taken = 0
+        for name, column in values.items():
+            for at_s, value in zip(times_s, column, strict=True):
+                self.append([Observed(at_s, subject, source, {name: None if math.isnan(value) else value})])
+                taken += 1
+            await self.flush()
+        return taken
+
+    async def rollups(self, subject: str, quantity: str, level: str, start_s: float, end_s: float) -> Rollups:
+        """See `ports.SeriesStore`."""
+        found = await self.read(subject, quantity, start_s - GAP_S, end_s)
+        return roll_up(found, quantity, LEVELS[level], start_s, end_s)
+
+    async def held(self) -> list[Holding]:
+        """See `ports.SeriesStore`; what this process has seen."""
+        return [Holding(*key, tail.times[0] / 1000, tail.times[-1] / 1000)
+                for key, tail in sorted(self._tails.items()) if tail.times]  # fmt: skip
