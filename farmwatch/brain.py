@@ -465,6 +465,7 @@ class Brain:
             self._diary(outage, effects)
             if outage.cause in SUPPLY:
                 self._timers.set(("cause", "last"), outage.ended_s + GRACE_S)
+                effects.append(Keep("outage_over", "supply", outage.as_dict()))
                 if not outage.told:
                     self._untold(outage.backups, now_s, effects)
         effects.append(Note(now_s, "outage", outage.note()))
@@ -490,6 +491,7 @@ class Brain:
             if outage.note() != before:
                 self._diary(outage, effects)
                 effects.append(Note(now_s, "outage", outage.note()))
+                effects.append(Keep("outage_over", "supply", outage.as_dict()))
 
     def _tell_backup(self, name: str, now_s: float, effects: list[Effect]) -> None:
         runtime = self.farm.runtime(name)
@@ -718,7 +720,10 @@ class Brain:
         farm.rescue.restore(kept.get("rescue", {}).get("told"))
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s)
         self._notices.restore(list(kept.get("incident", {}).values()), now_s)
-        farm.outage.restore(list(kept.get("outage", {}).values()))
+        farm.outage.restore(list(kept.get("outage", {}).values()), kept.get("outage_over", {}).get("supply"))
+        last = farm.outage.last
+        if last is not None and last.ended_s is not None and now_s < last.ended_s + GRACE_S:
+            self._timers.set(("cause", "last"), last.ended_s + GRACE_S)
         for doc in kept.get("diary", {}).values():
             farm.diary.add(Row.from_dict(doc))
         farm.outage.own = farm.diary.counts()

@@ -1,11 +1,12 @@
 """PURE: everything that is known of the farm at one moment; the brain changes it, words and views read it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from farmwatch.alarms.book import AlarmBook
 from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.tracker import MachineTrack
+from farmwatch.power.advice import Advice
 from farmwatch.power.backup import BackupTrack
 from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
 from farmwatch.power.care import Care
@@ -118,8 +119,14 @@ class Farm:
 
     def foresee(self, now_s: float) -> Foresight:
         """Start advice, and the chance of each place to pass its limit."""
-        machines = [(name, m.state, m.state == "idle" and not m.bed_full) for name, m in self.machines.items()]
-        return self.power.foresee(now_s, machines, self.reading)
+        return self.power.foresee(now_s, self._ready(), self.reading)
+
+    def starts_if_clear(self, clear: Iterable[str], now_s: float) -> Advice:
+        """Start advice as it would be if these machines' beds were clear."""
+        return self.power.starts_if_clear(now_s, self._ready(), self.reading, frozenset(clear))
+
+    def _ready(self) -> list[tuple[str, str, bool]]:
+        return [(name, m.state, m.state == "idle" and not m.bed_full) for name, m in self.machines.items()]
 
     def places(self) -> list[str]:
         """All nodes and leaves of the tree, the site first."""

@@ -7,6 +7,7 @@ from farmwatch.farm import Farm
 from farmwatch.machines.state import BUSY
 from farmwatch.power import show
 from farmwatch.power.load import SITE
+from farmwatch.power.outage_show import outages_view
 from farmwatch.power.rescue_words import care_view, rescue_view
 from farmwatch.words.view import (
     AlarmView,
@@ -49,6 +50,7 @@ def view_of(farm: Farm, now_s: float) -> View:
         "plugs": [_place(farm, name, now_s) for name in farm.power.supply.plugs],
         "demand_factor": demand,
         "diversity_factor": diversity,
+        "outages": outages_view(farm, now_s),
     }
 
 

@@ -9,10 +9,13 @@ from farmwatch.alarms.wording import TOTAL_MAX, clock, count, duration, moment, 
 from farmwatch.farm import Farm
 from farmwatch.power.breaker import behaviour
 from farmwatch.power.diary import report, settle
+from farmwatch.power.outage_show import restart_words
 from farmwatch.power.rescue_words import care_words, plan_text
 
 Words = tuple[str, str, tuple[tuple[str, str], ...]]
 SOON_S = 300.0
+OTHER_S = 120.0
+"""An outage that ended so long before an incident began is another one."""
 
 
 class Phrases:
@@ -267,7 +270,7 @@ class Phrases:
         lasted = duration(now_s - min((a.since_s for a in alarms), default=incident.opened_s))
         subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
         if incident.group == "mains":
-            return self._mains_clear(alarms, lasted)
+            return self._mains_clear(incident, alarms, lasted, now_s)
         if incident.group == "broker":
             what = "Network" if self._farm.outage.network_lost(within_s=60.0, now_s=now_s) else "MQTT broker"
             return f"{what} back after {lasted}", self._state_of_things(), ()
@@ -287,15 +290,15 @@ class Phrases:
             return f"Circuit {names(subjects, 2)} within its limits again", f"After {lasted}.", ()
         return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()
 
-    def _mains_clear(self, alarms: list[Alarm], lasted: str) -> Words:
+    def _mains_clear(self, incident: Incident, alarms: list[Alarm], lasted: str, now_s: float) -> Words:
         if not any(alarm.rule == "mains_lost" for alarm in alarms):
             subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
             return f"Backup {names(subjects, 3)} in order again", f"After {lasted}.", ()
         outage = self._farm.outage.last
-        if outage is None:
+        if outage is None or (outage.ended_s or 0.0) < incident.opened_s - OTHER_S:
             return f"Power back after {lasted}", self._state_of_things(), ()
         settle(outage, self._farm.machines)
-        title, text = report(outage)
+        title, text = report(outage, restart_words(self._farm, outage, now_s))
         return title, text, ()
 
     def _state_of_things(self) -> str:

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from farmwatch.power.advice import Advice, MachineNow, advise, chance_of_passing
 from farmwatch.power.breaker import TRIPPING
+from farmwatch.power.chance import Draw as LoadDraw
 from farmwatch.power.chance import WindowChance, constant
 from farmwatch.power.demand import DemandTrack
 from farmwatch.power.load import SITE, Draw, LoadTree, Read, supply_of
@@ -65,6 +66,7 @@ class PowerDesk:
         self.build_cost: dict[str, float] = {}
         self._strain: dict[str, Strain] = {}
         self._foresight: Foresight | None = None
+        self._if_clear: dict[frozenset[str], tuple[float, tuple[str, ...], Advice]] = {}
         self._unmeasured_s: dict[str, float] = {}
 
     # ---- limits --------------------------------------------------------------------------------------------
@@ -180,19 +182,44 @@ class PowerDesk:
         had = self._foresight
         if had is not None and had.states == states and 0.0 <= now_s - had.at_s < ADVICE_S:
             return had
-        limits = {}
-        draws = {}
-        for place in self.tree.nodes:
-            draws[place] = self.tree.draw(place, read)
-            limit_w = self.limit_w(place, draws[place])
-            if limit_w is not None:
-                limits[place] = limit_w
+        limits, others = self._places(read)
         now = [self._now(name, state, ready, limits, read, now_s) for name, state, ready in machines]
-        others = {place: constant(self._others_w(draws[place], place, read)) for place in limits}
         chances = {p: chance_of_passing(p, now, others, limits[p], CHANCE_MIN) for p in limits}
         advice = advise(now, others, limits, self.supply.start_risk)
         self._foresight = Foresight(now_s, states, advice, chances)
         return self._foresight
+
+    def starts_if_clear(
+        self, now_s: float, machines: list[tuple[str, str, bool]], read: Read, clear: frozenset[str]
+    ) -> Advice:
+        """Start advice as it would be if the beds of `clear` were clear and their machines idle now.
+
+        Like `foresee`: at most `ADVICE_S` old, never older than a change of state.
+        """
+        states = tuple(f"{state}{ready}" for _, state, ready in machines)
+        had = self._if_clear.get(clear)
+        if had is not None and had[1] == states and 0.0 <= now_s - had[0] < ADVICE_S:
+            return had[2]
+        limits, others = self._places(read)
+        now = [
+            self._now(name, "idle" if name in clear else state, ready or name in clear, limits, read, now_s)
+            for name, state, ready in machines
+        ]
+        found = advise(now, others, limits, self.supply.start_risk)
+        self._if_clear = {k: v for k, v in self._if_clear.items() if v[1] == states and now_s - v[0] < ADVICE_S}
+        self._if_clear[clear] = (now_s, states, found)
+        return found
+
+    def _places(self, read: Read) -> tuple[dict[str, float], dict[str, LoadDraw]]:
+        """Every place that has a limit: its W, and the draw of what is no machine there."""
+        limits, others = {}, {}
+        for place in self.tree.nodes:
+            draw = self.tree.draw(place, read)
+            limit_w = self.limit_w(place, draw)
+            if limit_w is not None:
+                limits[place] = limit_w
+                others[place] = constant(self._others_w(draw, place, read))
+        return limits, others
 
     def _now(
         self, name: str, state: str, ready: bool, limits: dict[str, float], read: Read, now_s: float

@@ -123,16 +123,20 @@ def what_is_back(outage: Outage) -> str:
     return "Power back"
 
 
-def report(outage: Outage) -> tuple[str, str]:
-    """Title and text of the all-clear: what went on, what stopped and where. At most 240 characters in all."""
+def report(outage: Outage, restart: str = "") -> tuple[str, str]:
+    """Title and text of the all-clear: what went on, what stopped and where. At most 240 characters in all.
+
+    `restart` is a sentence on what to start again and when; it is left out where it has no room.
+    """
     lasted_s = outage.likely_s if outage.likely_s is not None else 0.0
     title = fit(f"{what_is_back(outage)} after {duration(lasted_s)}", 60)
-    by_fate = _by_fate(outage)
+    by_fate = by_fate_of(outage)
     went_on, stopped = by_fate["went_on"], by_fate["stopped"]
     parts = []
     if stopped:
         where = [f"{name}{_at(outage, name)}" for name in stopped]
         parts.append(f"Stopped: {names(where, 6)}: check the {'bed' if len(where) == 1 else 'beds'}.")
+    said = len(parts)
     if went_on:
         parts.append(f"{count(len(went_on), 'build')} went on.")
     if by_fate["finished"]:
@@ -141,10 +145,14 @@ def report(outage: Outage) -> tuple[str, str]:
         parts.append(f"No word yet from {names(by_fate['unseen'], 3)}.")
     if not outage.builds:
         parts.append("No build was running.")
-    return title, fit(" ".join(parts), REPORT_MAX - len(title) - 1)
+    room = REPORT_MAX - len(title) - 1
+    if stopped and restart and len(" ".join([*parts, restart])) <= room:
+        parts.insert(said, restart)
+    return title, fit(" ".join(parts), room)
 
 
-def _by_fate(outage: Outage) -> dict[str, list[str]]:
+def by_fate_of(outage: Outage) -> dict[str, list[str]]:
+    """Fate (a key of FATES): the machines that had it."""
     found: dict[str, list[str]] = {fate: [] for fate in FATES}
     for name, fate in outage.fates.items():
         found[fate].append(name)
@@ -158,11 +166,11 @@ def _at(outage: Outage, name: str) -> str:
 
 def lines(outage: Outage, timezone: str, restart: Sequence[str] = ()) -> list[str]:
     """The longer report for the page. `restart` names the machines to start again, in order."""
-    when = clock(outage.started_s, timezone)
+    when, title = clock(outage.started_s, timezone), title_of(outage.cause, outage.place)
     if outage.ended_s is None:
-        found = [f"{_title(outage)}, since {when}."]
+        found = [f"{title}, since {when}."]
     else:
-        found = [f"{_title(outage)}, {when} to {clock(outage.ended_s, timezone)}, {_lasted(outage)}."]
+        found = [f"{title}, {when} to {clock(outage.ended_s, timezone)}, {_lasted(outage)}."]
     if outage.evidence:
         found.append(f"Why: {outage.evidence[0]}.")
     if outage.evidence[1:]:
@@ -173,7 +181,7 @@ def lines(outage: Outage, timezone: str, restart: Sequence[str] = ()) -> list[st
         found.append("Odds: " + ", ".join(f"{name} {percent(p)}" for name, p in outage.odds.items()) + ".")
     if outage.low_v is not None:
         found.append(f"Least voltage seen there: {outage.low_v:.0f} V.")
-    by_fate = _by_fate(outage)
+    by_fate = by_fate_of(outage)
     for fate, head in (("went_on", "Went on"), ("finished", "Ended well meanwhile"), ("unseen", "No word yet from")):
         if by_fate[fate]:
             found.append(f"{head}: {names(by_fate[fate], 30)}.")
@@ -188,14 +196,19 @@ def lines(outage: Outage, timezone: str, restart: Sequence[str] = ()) -> list[st
     return found
 
 
-def _title(outage: Outage) -> str:
-    place = plain(outage.place)
+def title_of(cause: str, place: str) -> str:
+    """What was lost, as a title.
+
+    >>> title_of("circuit", "west")
+    'Circuit west lost'
+    """
+    place = plain(place)
     return {
         "site": "Mains lost", "circuit": f"Circuit {place} lost", "backup": f"Backup {place} alone",
         "blip": "A short loss of supply", "broker": "MQTT broker lost", "machine": f"No word from {place}",
         "network": "Network lost" if place == "site" else f"No word over {place}",
         "plug": f"No word from the plug of {place}", "collector": "The collector was away",
-    }[outage.cause]  # fmt: skip
+    }[cause]  # fmt: skip
 
 
 def _lasted(outage: Outage) -> str:
@@ -362,3 +375,18 @@ class Diary:
         """Indices of a calendar year at the site."""
         start, end = (datetime(y, 1, 1, tzinfo=zone(timezone)).astimezone(UTC).timestamp() for y in (year, year + 1))
         return self.indices(start, end)
+
+    def years(self, timezone: str) -> list[int]:
+        """The calendar years of which it tells, the newest first."""
+        at = zone(timezone)
+        return sorted({datetime.fromtimestamp(r.started_s, UTC).astimezone(at).year for r in self.rows.values()})[::-1]
+
+    def short(self, year: int, timezone: str) -> int:
+        """Losses of supply in a year that no machine, or none for more than five minutes, was without supply by."""
+        at = zone(timezone)
+        return sum(
+            row.cause in SUPPLY
+            and datetime.fromtimestamp(row.started_s, UTC).astimezone(at).year == year
+            and all(lasted_s <= INTERRUPTED_S for lasted_s in row.interrupted_s.values())
+            for row in self.rows.values()
+        )

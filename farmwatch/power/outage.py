@@ -73,8 +73,9 @@ class OutageWatch(Seen):
         last = self.last_link
         return last is not None and last.cause == "network" and now_s - (last.ended_s or 0.0) <= within_s
 
-    def restore(self, docs: Iterable[dict[str, Any]]) -> None:
-        """Take up the incidents that were open."""
+    def restore(self, docs: Iterable[dict[str, Any]], last: dict[str, Any] | None = None) -> None:
+        """Take up the incidents that were open, and the last loss of supply that was over."""
+        self.last = None if last is None else Outage.from_dict(last)
         for doc in docs:
             outage = Outage.from_dict(doc)
             if outage.cause in SUPPLY:

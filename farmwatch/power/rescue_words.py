@@ -37,8 +37,8 @@ def plan_text(farm: "Farm", now_s: float, room: int) -> str:
     elif not decisions and not _unplanned(farm):
         builds = sum(len(advice.question.machines) for advice in live)
         parts.append(f"All {builds} builds should end in time." if builds > 1 else "The build should end in time.")
-    if decisions and (needed := _needed(farm, decisions[0].by_s, now_s)) is not None:
-        parts.append(f"Chance that it is needed: {percent(needed)}.")
+    if decisions and (chance := needed(farm, decisions[0].by_s, now_s)) is not None:
+        parts.append(f"Chance that it is needed: {percent(chance)}.")
     if unplanned := _unplanned(farm):
         parts.append(f"No plan yet for {names(unplanned, 2)}.")
     parts.append("Leave breakers and wiring to an electrician.")
@@ -87,7 +87,8 @@ def _unplanned(farm: "Farm") -> list[str]:
     ]
 
 
-def _needed(farm: "Farm", by_s: float, now_s: float) -> float | None:
+def needed(farm: "Farm", by_s: float, now_s: float) -> float | None:
+    """The chance that the outage in hand lasts beyond a time; None where none is, or the time is past."""
     outage = farm.outage.open
     if outage is None or by_s <= now_s:
         return None

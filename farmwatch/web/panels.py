@@ -27,6 +27,7 @@ from farmwatch.web.markup import (
     watts,
     zone,
 )
+from farmwatch.web.outage_panels import outages
 from farmwatch.web.phrases import age, finish_at, finish_sure, line, within
 from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, SourceView, View
 
@@ -450,6 +451,7 @@ PANELS: dict[str, tuple[str, Panel]] = {
     "beds": ("Beds to clear", beds),
     "next": ("Next to finish", upcoming),
     "power": ("Power", power),
+    "outages": ("Outages", outages),
     "machines": ("Machines", machines),
     "alarms": ("Alarms", alarms),
     "health": ("Where this comes from", health),

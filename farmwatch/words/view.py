@@ -5,6 +5,8 @@ None always means unknown. Times are epoch seconds, ages are seconds before `at_
 
 from typing import NotRequired, TypedDict
 
+from farmwatch.words.power_view import OutagesView
+
 
 class VerdictView(TypedDict):
     """One sentence: what needs a person, or that nothing does and when it next will."""
@@ -228,4 +230,5 @@ class View(TypedDict):
     currency: NotRequired[str]
     plugs: NotRequired[list[PlaceView]]
     demand_factor: NotRequired[float | None]  # highest demand of the day over connected load
+    outages: NotRequired[OutagesView]
     diversity_factor: NotRequired[float | None]  # sum of the parts' highest demands over the one together
