@@ -25,6 +25,8 @@ RESTORED_S = 2.0
 OWNER = PersonPlan("owner", ())
 """Who is written to where no people are configured: nobody's phone, but the page, the journal and replay show it."""
 LATER_S = 300.0
+ABSORB_S = 30.0
+"""What joins a loss of supply within so long is the same story; a further backup on battery after it is news."""
 PRIORITY_RANK = {"digest": 0, "session": 1, "danger": 2}
 
 
@@ -104,7 +106,8 @@ class Notices:
             urgent = PRIORITY_RANK[alarm.priority] > PRIORITY_RANK[incident.priority] or (
                 alarm.priority == "danger" and alarm.rule not in {t.split(":")[0] for t in incident.told}
             )
-            if urgent:
+            further = group == "mains" and alarm.priority == "danger" and now_s > incident.opened_s + ABSORB_S
+            if urgent or further:
                 self._timers.set(("notice", key), now_s + GATHER_S[group])
             elif group != "mains" and self._timers.due_s(("notice", key)) is None:
                 self._timers.set(("notice", key), now_s + LATER_S)

@@ -10,7 +10,7 @@ from farmwatch.farm import Farm
 from farmwatch.power.breaker import behaviour
 from farmwatch.power.diary import report, settle
 from farmwatch.power.outage_show import restart_words
-from farmwatch.power.rescue_words import care_words, plan_text
+from farmwatch.power.rescue_words import care_words, plan_text, within
 
 Words = tuple[str, str, tuple[tuple[str, str], ...]]
 SOON_S = 300.0
@@ -93,7 +93,7 @@ class Phrases:
     def _mains(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         rules = {alarm.rule for alarm in alarms}
         if "mains_lost" not in rules:
-            return self._one_backup(alarms)
+            return self._one_backup(alarms, now_s)
         title = self.mains_title()
         plans = plan_text(self._farm, now_s, TOTAL_MAX - len(title) - 1)
         if plans:
@@ -119,8 +119,8 @@ class Phrases:
         elif lives:
             parts.append("How long the batteries last is not known.")
         parts.append(self._at_stake(now_s, lives))
-        parts.append("Find out what has lost supply; leave breakers and wiring to an electrician.")
-        return title, " ".join(part for part in parts if part), ()
+        parts.append("Leave breakers and wiring to an electrician.")
+        return title, within(parts, TOTAL_MAX - len(title) - 1), ()
 
     @staticmethod
     def _has_last(lives: list[tuple[float, str]]) -> bool:
@@ -161,13 +161,17 @@ class Phrases:
         alarm = alarms[0]
         return *care_words(alarm.rule, alarm.subject, alarm.facts, now_s, self._zone), ()
 
-    def _one_backup(self, alarms: list[Alarm]) -> Words:
+    def _one_backup(self, alarms: list[Alarm], now_s: float) -> Words:
         alarm = alarms[0]
         name = plain(alarm.subject)
         behind = self._farm.behind(alarm.subject)
         fed = names(behind, 4) if behind else "What hangs on it"
         if alarm.rule == "battery_low":
-            return f"Battery low: {name}", f"{fed}: power ends any moment. Pause or let go now.", ()
+            title, text = f"Battery low: {name}", f"{fed}: power ends any moment. Pause or let go now."
+            # It is the incident's one change: what the others should do by now goes with it.
+            room = TOTAL_MAX - len(title) - 1
+            plans = plan_text(self._farm, now_s, room - len(text) - 1) if self._farm.rescue.differs() else ""
+            return title, within([text, plans], room), ()
         load_w = self._farm.load_of_backup_w(alarm.subject)
         rating_w = self._farm.backups[alarm.subject].plan.rating_w
         load = f"{load_w:.0f} W" if load_w is not None else "Load unknown"

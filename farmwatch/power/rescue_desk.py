@@ -24,6 +24,10 @@ LATE_S = 120.0  # an answer that has not come by then will not come
 WHATIF_S = 300.0
 LOOKED_S = 300.0
 STEADY_S = 30.0  # a changed decision must stand so long before it is told
+LEAD_S = 300.0
+"""A changed plan is told so long before the first deed that it adds or takes back. An incident has one message
+between its first and its all-clear: told at once, it might be spent on a plan that changes again before anybody
+must act on it."""
 MEAN_S = 600.0
 HOLD_W = 70.0
 """A paused machine: bed kept warm, nozzle let cool (common practice, no source)."""
@@ -147,8 +151,10 @@ class RescueDesk:
         advice = worked.answer
         if isinstance(advice, RescueAdvice) and advice.question.live == self.live(name):
             self.advice[name] = advice
-            if self.told is not None and self.differs() and self._farm.timers.due_s(("rescue", "")) is None:
-                self._farm.timers.set(("rescue", ""), worked.at_s + STEADY_S)
+            due_s = self._farm.timers.due_s(("rescue", ""))
+            steady_s = worked.at_s + STEADY_S
+            if self.told is not None and self.differs() and (due_s is None or due_s > steady_s):
+                self._farm.timers.set(("rescue", ""), steady_s)
         if name in self._again:
             self._again.discard(name)
             found = question(self._farm, name, worked.at_s)
@@ -159,25 +165,38 @@ class RescueDesk:
 
     def decisions(self) -> list[Decision]:
         """What is to be done at the backups on battery, the most urgent first."""
-        found = [a.decision for name, a in self.advice.items() if a.decision is not None and self.live(name)]
-        return sorted((d for d in found if d.to_pause or d.stop), key=lambda d: (d.by_s, d.backup))
+        return sorted((d for d in self._standing() if d.to_pause or d.stop), key=lambda d: (d.by_s, d.backup))
 
     def differs(self) -> bool:
         """Whether the decisions are others than those told."""
-        told = {decision.deed for decision in self.told or []}
-        now = {a.decision.deed for name, a in self.advice.items() if a.decision is not None and self.live(name)}
-        return told != now
+        return {decision.deed for decision in self.told or []} != {decision.deed for decision in self._standing()}
+
+    def _standing(self) -> list[Decision]:
+        return [a.decision for name, a in self.advice.items() if a.decision is not None and self.live(name)]
 
     def newsworthy(self, now_s: float) -> bool:
-        """Whether the decisions have changed while there is still time for the old or the new ones."""
-        if self.told is None or not self.differs():
+        """Whether a change of the decisions is to be told now; one that can wait sets its time."""
+        changed = self._changed(now_s)
+        if not changed:
             return False
-        return any(decision.by_s > now_s for decision in (*self.told, *self.decisions()))
+        tell_s = min(changed) - LEAD_S
+        if tell_s > now_s:
+            self._farm.timers.set(("rescue", ""), tell_s)
+        return tell_s <= now_s
+
+    def _changed(self, now_s: float) -> list[float]:
+        """By when the deeds that are new, or told and not wanted any more, are to be done; those in time only."""
+        if self.told is None or not self.differs():
+            return []
+        told, now = {d.deed for d in self.told}, {d.deed for d in self._standing()}
+        new = [d.by_s for d in self.decisions() if d.deed not in told]
+        return [by_s for by_s in new if by_s > now_s - EVERY_S - STEADY_S] + [
+            d.by_s for d in self.told if d.deed not in now and d.by_s > now_s
+        ]
 
     def was_told(self, effects: list[Effect]) -> None:
         """A message has gone out with the decisions as they are."""
-        found = [a.decision for name, a in self.advice.items() if a.decision is not None and self.live(name)]
-        self.told = found
+        self.told = found = self._standing()
         rows = [[d.backup, d.by_s, list(d.pause), list(d.stop), list(d.saves)] for d in found]
         effects.append(Keep("rescue", "told", {"rows": rows}))
 

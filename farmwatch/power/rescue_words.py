@@ -42,10 +42,10 @@ def plan_text(farm: "Farm", now_s: float, room: int) -> str:
     if unplanned := _unplanned(farm):
         parts.append(f"No plan yet for {names(unplanned, 2)}.")
     parts.append("Leave breakers and wiring to an electrician.")
-    return _within(parts, room)
+    return within(parts, room)
 
 
-def _within(parts: list[str], room: int) -> str:
+def within(parts: list[str], room: int) -> str:
     """As many of the sentences as have room, in their order."""
     text = ""
     for part in parts:
