@@ -203,14 +203,21 @@ def open_journal(settings: Settings) -> JournalGuard:
     return JournalGuard(settings.data_path / "journal.db")
 
 
+def build_channel(name: str, label: str, secret: SecretStr) -> Channel:
+    """A way to a phone: a receiver of the owner's by plain HTTP, or whatever service the library knows."""
+    if secret.get_secret_value().lstrip().startswith("webhook+"):
+        from farmwatch.webhook import WebhookChannel  # noqa: PLC0415
+
+        return WebhookChannel(name, label, secret.get_secret_value)
+    from farmwatch.channels import AppriseChannel  # noqa: PLC0415  (loads a large library)
+
+    return AppriseChannel(name, label, secret)
+
+
 def build_channels(settings: Settings) -> dict[str, Channel]:
     """Ways to phones by name. Service URLs are handed over as secrets and never shown."""
-    if not settings.channels:
-        return {}
-    from farmwatch.channels import AppriseChannel  # noqa: PLC0415
-
     return {
-        name: AppriseChannel(name, channel.label or name, settings.secrets.channel[name])
+        name: build_channel(name, channel.label or name, settings.secrets.channel[name])
         for name, channel in settings.channels.items()
         if name in settings.secrets.channel
     }

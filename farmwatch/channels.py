@@ -7,13 +7,14 @@ service that answers one byte at a time could hold a pooled thread for ever, and
 
 import asyncio
 import contextvars
+import difflib
 import importlib
 import logging
 import re
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from farmwatch.words.errors import ConfigError, PeerUnavailable
 from farmwatch.words.model import Message
@@ -37,7 +38,16 @@ PLAIN: dict[int, str | None] = {**dict.fromkeys(UNSEEN)}
 PLAIN |= {ord("<"): "\u2039", ord(">"): "\u203a", ord("`"): "'", ord("\t"): " "}
 """What stands for characters that some service reads as markup; a name is never a tag."""
 
-_why: contextvars.ContextVar[list[str] | None] = contextvars.ContextVar("why", default=None)
+REPEAT = "(A repeat: it may have reached you before.)"
+
+_why: contextvars.ContextVar["list[Reason] | None"] = contextvars.ContextVar("why", default=None)
+
+
+class Reason(NamedTuple):
+    """Why a service did not accept a message, and whether it may have got through all the same."""
+
+    words: str
+    maybe: bool
 
 
 class Secret(Protocol):
@@ -62,30 +72,37 @@ class AppriseChannel:
         """Look at the URL without sending; raises ConfigError with words that do not contain it."""
         self._make()
 
-    async def send(self, message: Message, links: Sequence[tuple[str, str]]) -> None:
+    async def send(
+        self,
+        message: Message,
+        links: Sequence[tuple[str, str]],
+        *,
+        key: str = "",  # noqa: ARG002  (the services have no place for it; the text says that it is a repeat)
+        repeat: bool = False,
+    ) -> None:
         """Hand over one message.
 
         Raises:
             PeerUnavailable: the service refused it, cannot be reached, or too many calls to it hang.
         """
         if self._alive >= THREADS:
-            raise PeerUnavailable(f"{self.label}: {self._alive} earlier calls still hang")
+            raise PeerUnavailable(f"{self.label}: {self._alive} earlier calls still hang", maybe=repeat)
         loop = asyncio.get_running_loop()
-        result: asyncio.Future[str | None] = loop.create_future()
+        result: asyncio.Future[Reason | None] = loop.create_future()
 
         def work() -> None:
             try:
-                error = self._call(message, links)
+                error = self._call(message, links, repeat=repeat)
             except ConfigError as mistake:
-                error = str(mistake)
+                error = Reason(str(mistake), maybe=False)
             except BaseException as failure:  # noqa: BLE001  (whatever a service's code throws stays inside)
-                error = f"{self.label}: failed inside ({type(failure).__name__})"
+                error = Reason(f"{self.label}: failed inside ({type(failure).__name__})", maybe=True)
             try:
                 loop.call_soon_threadsafe(finished, error)
             except RuntimeError:
                 return  # the loop is closed; nobody waits any more
 
-        def finished(error: str | None) -> None:
+        def finished(error: Reason | None) -> None:
             self._alive -= 1
             if not result.done():
                 result.set_result(error)
@@ -98,22 +115,22 @@ class AppriseChannel:
             self._service = None  # a call that hangs keeps its own; the next one begins afresh
             raise
         if error is not None:
-            raise PeerUnavailable(error)
+            raise PeerUnavailable(error.words, maybe=error.maybe)
 
-    def _call(self, message: Message, links: Sequence[tuple[str, str]]) -> str | None:
-        """On the thread: words for what went wrong, or None."""
+    def _call(self, message: Message, links: Sequence[tuple[str, str]], *, repeat: bool) -> "Reason | None":
+        """On the thread: what went wrong, or None."""
         apprise = _library()
         if self._service is None:
             self._service = self._make()
         sender = apprise.Apprise(asset=self._service.asset)
         sender.add(self._service)
         kinds = {"danger": "failure", "session": "warning"}
-        reasons: list[str] = []
+        reasons: list[Reason] = []
         token = _why.set(reasons)
         try:
             sent = sender.notify(
                 title=clean(message.title, TITLE_MAX).replace("\n", " "),
-                body=body_of(message, links),
+                body=body_of(message, links, repeat=repeat),
                 notify_type="success" if message.step == "clear" else kinds.get(message.priority, "info"),
                 body_format="text",
             )
@@ -121,7 +138,8 @@ class AppriseChannel:
             _why.reset(token)
         if sent:
             return None
-        return f"{self.label}: {reasons[-1] if reasons else 'the service did not accept it'}"
+        why = reasons[-1] if reasons else Reason("the service did not accept it", maybe=True)
+        return Reason(f"{self.label}: {why.words}", why.maybe)
 
     def _make(self) -> Any:  # noqa: ANN401  (the library has no types)
         """The library's object for the URL, with our limits on it."""
@@ -140,7 +158,8 @@ class AppriseChannel:
         if service is None:
             raise ConfigError(
                 f"{self.label}: its URL is none that the library knows",
-                hint="see the list of services at the apprise project; the URL belongs in the secrets folder",
+                hint=_meant(url) or "see the list of services at the apprise project; the URL belongs in the secrets "
+                "folder",
             )
         service.socket_read_timeout = READ_S
         service.socket_connect_timeout = CONNECT_S
@@ -157,9 +176,10 @@ def clean(text: str, limit: int) -> str:
     return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
-def body_of(message: Message, links: Sequence[tuple[str, str]]) -> str:
-    """The message's text and its links, which come from us and stay as they are."""
+def body_of(message: Message, links: Sequence[tuple[str, str]], *, repeat: bool = False) -> str:
+    """The message's text and its links, which come from us and stay as they are; whether it is a repeat."""
     lines = [clean(message.text, TEXT_MAX), *(f"{clean(label, TITLE_MAX)}: {address}" for label, address in links)]
+    lines += [REPEAT] if repeat else []
     return "\n".join(line for line in lines if line) or clean(message.title, TITLE_MAX)
 
 
@@ -173,9 +193,9 @@ class _Reasons(logging.Handler):
         words = record.getMessage()
         status = re.search(r"\berror=(\d{3})\b", words)
         if status is not None:
-            reasons.append(f"the service answered {status[1]}")
+            reasons.append(Reason(f"the service answered {status[1]}", maybe=status[1].startswith("5")))
         elif re.search(r"connection error|smtp|socket|timed? ?out|i/o error", words, re.IGNORECASE):
-            reasons.append("the service cannot be reached or broke off")
+            reasons.append(Reason("the service cannot be reached or broke off", maybe=True))
 
 
 def _by_its_own_module(url: str, asset: Any) -> Any:  # noqa: ANN401  (the library has no types)
@@ -210,6 +230,19 @@ def _from_module(module: str, scheme: str, url: str, asset: Any) -> Any:  # noqa
         if scheme in known and (results := kind.parse_url(url)):
             return kind(**{**results, "schema": scheme, "asset": asset})
     return None
+
+
+def _meant(url: str) -> str:
+    """A service that is called nearly so; the scheme is the only part of a URL that holds no secret."""
+    scheme = url.partition("://")[0].lower() if "://" in url else ""
+    if not re.fullmatch(r"[a-z0-9+]{1,20}", scheme):
+        return ""
+    manager = importlib.import_module("apprise.manager_plugins").NotificationManager()
+    known = {str(name) for name in manager.schemas()} | {"webhook+http", "webhook+https"}
+    if scheme in known:
+        return f"the service {scheme} wants its URL in another form"
+    near = difflib.get_close_matches(scheme, sorted(known), 1)
+    return f"there is no service {scheme}; did you mean {near[0]}?" if near else f"there is no service {scheme}"
 
 
 def _library() -> "ModuleType":

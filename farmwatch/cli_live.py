@@ -266,13 +266,13 @@ def notify_test(settings: Settings, only: Sequence[str], clock: Callable[[], flo
 
 
 async def _notify_test(settings: Settings, names: Sequence[str], clock: Callable[[], float]) -> int:
-    from farmwatch.channels import AppriseChannel  # noqa: PLC0415  (loads a large library)
+    from farmwatch.assemble import build_channel  # noqa: PLC0415  (the whole house; not for `say`)
 
     failed = 0
     now_s = SteadyClock().now_s()
     for name in names:
         label = settings.channels[name].label or name
-        channel = AppriseChannel(name, label, settings.secrets.channel[name])
+        channel = build_channel(name, label, settings.secrets.channel[name])
         began = clock()
         try:
             async with asyncio.timeout(ANSWER_S):
@@ -302,13 +302,13 @@ def check_channels(settings: Settings) -> None:
     """
     if not settings.channels:
         return
-    from farmwatch.channels import AppriseChannel  # noqa: PLC0415
+    from farmwatch.assemble import build_channel  # noqa: PLC0415
 
     found = []
     for name, entry in settings.channels.items():
         file = settings.secrets_path / f"channel_{name}"
         try:
-            AppriseChannel(name, entry.label or name, settings.secrets.channel[name]).check()
+            build_channel(name, entry.label or name, settings.secrets.channel[name]).check()
         except FarmwatchError as error:
             near = error.hint or "write the service URL as the library apprise wants it"
             found.append(Problem(str(file), None, f"channels.{name}", error.args[0], near))

@@ -1,11 +1,15 @@
 """From the outbox to the channels: at least once, each under a deadline of our own, none in another's way.
 
-One attempt a channel at a time, so there are never more than there are channels. A channel that does not
-answer within the deadline has failed as far as the outbox is concerned; the call is left to linger for a while,
-because a success that comes late saves the second copy. What has failed is tried again after 5 s, 10 s and so
-on up to 10 minutes, with jitter, for 24 hours; then it is given up, which the journal keeps on record. While a
-channel fails, only one old message at a time probes it, but a new one always tries at once; the first success
-sends all the rest.
+One attempt a channel at a time, so there are never more than there are channels. That a call begins is on record
+before it does; whatever cuts it off, what is sent again says that it may be a repeat, and carries the same key. A
+channel that does not answer within the deadline has failed as far as the outbox is concerned; the call is left to
+linger for a while, because a success that comes late saves the second copy. What has failed is tried again after
+5 s, 10 s and so on up to 10 minutes, with jitter, and not before the service wants to be asked again (Retry-After),
+for 24 hours; then it is given up, which the journal keeps on record. While a channel fails, only one old message at
+a time probes it, but a new one always tries at once; the first success sends all the rest.
+
+A person's channels are an order of preference. The next one is tried when the one before has failed twice, and a
+danger also when it has not been accepted after 60 s; the first to accept it takes it from the others.
 """
 
 import asyncio
@@ -16,8 +20,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from farmwatch.failpoints import pause
 from farmwatch.ports import Channel, Clock, Journal, OutboxRow
-from farmwatch.words.errors import FarmwatchError, StoreError
+from farmwatch.words.errors import FarmwatchError, PeerUnavailable, StoreError
 from farmwatch.words.model import COMMANDS, Message
 
 DEADLINE_S = 10.0  # of one attempt
@@ -27,8 +32,12 @@ LONGEST_WAIT_S = 600.0
 GIVE_UP_S = 86_400.0
 LEAST_TRIES = 8  # also of a message that is old already because the collector was off
 LOOK_EVERY_S = 5.0
+LOOK_AHEAD_S = 86_400.0  # longer than any wait: a row that waits is seen too
+FAILURES_BEFORE_NEXT = 2  # of a channel, before the person's next one is tried
+DANGER_WAITS_S = 60.0  # for a channel, before the next one is tried as well
+LONGEST_AFTER_S = 21_600.0  # that a service may ask to be left alone
 STOP_S = 2.0  # grace for calls in hand at an orderly stop
-ROWS = 1_000
+ROWS = 2_000
 
 LinkFor = Callable[[Message, str, str], str | None]
 
@@ -44,7 +53,8 @@ class ChannelState:
     error: str = ""
     last_ok_s: float | None = None
     last_took_s: float | None = None
-    rest_until_s: float = float("-inf")
+    rest_until_s: float = float("-inf")  # nothing old before
+    closed_until_s: float = float("-inf")  # nothing at all before: the service said so
 
 
 class Notifier:
@@ -73,8 +83,10 @@ class Notifier:
         self._deadline_s = deadline_s
         self._linger_s = linger_s
         self._rng = rng or random.SystemRandom()
+        self.beat: Callable[[], None] = lambda: None  # told after each look at the outbox
         self._woken = asyncio.Event()
         self._busy: dict[str, asyncio.Task[None]] = {}
+        self._began_s = clock.now_s()
         self._tried: dict[str, float] = {}  # row: when it last failed
         self._done: dict[str, tuple[float, float]] = {}  # accepted, but not on record yet: (at_s, took_s)
 
@@ -87,7 +99,9 @@ class Notifier:
         try:
             while True:
                 self._woken.clear()
+                await pause("notify.round")
                 await self._round()
+                self.beat()
                 with contextlib.suppress(TimeoutError):
                     # Not wait_for: before Python 3.12 it can swallow a cancellation.
                     async with asyncio.timeout(LOOK_EVERY_S):
@@ -107,28 +121,48 @@ class Notifier:
         await self._record_done()
         now_s = self._clock.now_s()
         try:
-            # A channel that works again sends at once what waits for a later try.
-            rows = await asyncio.to_thread(self._journal.due, now_s + LONGEST_WAIT_S * 2, ROWS)
+            # All of them: a channel that works again sends at once what waits for a later try.
+            rows = await asyncio.to_thread(self._journal.due, now_s + LOOK_AHEAD_S, ROWS)
         except StoreError as error:
             log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
             return
-        by_channel: dict[str, list[OutboxRow]] = {}
-        for row in rows:
-            if row.id not in self._done:
-                by_channel.setdefault(row.channel, []).append(row)
-        for name, waiting in by_channel.items():
-            chosen = None if name in self._busy else self._next(name, waiting, now_s)
+        for name, waiting in self._ready(rows, now_s).items():
+            chosen = None if name in self._busy else min(waiting, key=_order, default=None)
             if chosen is not None:
                 self._busy[name] = asyncio.create_task(self._deliver(name, chosen), name=f"notify {name}")
 
-    def _next(self, name: str, rows: Sequence[OutboxRow], now_s: float) -> OutboxRow | None:
-        """The row to try now, None if all must wait."""
-        state = self.state.get(name, ChannelState())
-        ready = [row for row in rows if self._may_go(row, state, now_s)]
-        return min(ready, key=_order, default=None)
+    def _ready(self, rows: Sequence[OutboxRow], now_s: float) -> dict[str, list[OutboxRow]]:
+        """Rows that may go now, by channel."""
+        copies: dict[str, list[OutboxRow]] = {}
+        for row in rows:
+            copies.setdefault(row.message.id, []).append(row)
+        ready: dict[str, list[OutboxRow]] = {}
+        for row in rows:
+            others = copies[row.message.id]
+            if any(other.id in self._done for other in others):
+                continue
+            if self._may_go(row, self.state.get(row.channel, ChannelState()), now_s) and all(
+                self._has_failed(other, row, now_s) for other in others if other.rank < row.rank
+            ):
+                ready.setdefault(row.channel, []).append(row)
+        return ready
+
+    def _has_failed(self, first: OutboxRow, row: OutboxRow, now_s: float) -> bool:
+        """Whether the channel of `first`, which the person likes better, has had its chance."""
+        state = self.state.get(first.channel)
+        if state is None or first.attempts >= FAILURES_BEFORE_NEXT:
+            return True
+        if first.attempts and state.failures >= FAILURES_BEFORE_NEXT:
+            return True
+        if row.message.priority != "danger":
+            return False
+        waits_s = DANGER_WAITS_S * (row.rank - first.rank)
+        return now_s - max(first.created_s, self._began_s) >= waits_s or state.closed_until_s > now_s
 
     def _may_go(self, row: OutboxRow, state: ChannelState, now_s: float) -> bool:
         due = row.next_try_s <= now_s
+        if state.closed_until_s > now_s:
+            return False
         if row.attempts == 0:
             return due
         if state.failures:
@@ -142,30 +176,39 @@ class Notifier:
         try:
             channel = self._channels.get(name)
             if channel is None:
-                await self._failed(name, row, f"there is no channel {name!r} in the configuration", LONGEST_WAIT_S)
+                error = PeerUnavailable(f"there is no channel {name!r} in the configuration", after_s=LONGEST_WAIT_S)
+                await self._failed(name, row, error, closes=False)
             else:
+                await pause("outbox.chosen")
                 await self._attempt(name, channel, row)
         finally:
             self._busy.pop(name, None)
             self._woken.set()
 
     async def _attempt(self, name: str, channel: Channel, row: OutboxRow) -> None:
+        with contextlib.suppress(StoreError):
+            await asyncio.to_thread(self._journal.begun, row.id)
+        await pause("outbox.begun")
         loop = asyncio.get_running_loop()
         began_s = loop.time()
-        call = loop.create_task(channel.send(row.message, self._links(row.message)), name=f"send {name}")
+        sending = channel.send(row.message, self._links(row.message), key=row.id, repeat=row.maybe)
+        call = loop.create_task(sending, name=f"send {name}")
         try:
             await asyncio.wait({call}, timeout=self._deadline_s)
             if not call.done():
-                await self._failed(name, row, f"no answer within {self._deadline_s:.0f} s")
+                await self._failed(
+                    name, row, PeerUnavailable(f"no answer within {self._deadline_s:.0f} s", maybe=True)
+                )
                 await asyncio.wait({call}, timeout=self._linger_s)
             if not call.done():
                 return
             error = call.exception() if not call.cancelled() else asyncio.CancelledError()
             took_s = loop.time() - began_s
+            await pause("outbox.answered")
             if error is None:
                 await self._delivered(name, row, took_s)
             elif took_s <= self._deadline_s:
-                await self._failed(name, row, words_of(error))
+                await self._failed(name, row, error)
         finally:
             if not call.done():
                 call.cancel()
@@ -196,14 +239,19 @@ class Notifier:
                 log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
                 return
             self._done.pop(row_id, None)
+            await pause("outbox.delivered")
 
-    async def _failed(self, name: str, row: OutboxRow, words: str, at_least_s: float = 0.0) -> None:
+    async def _failed(self, name: str, row: OutboxRow, error: BaseException, *, closes: bool = True) -> None:
         now_s = self._clock.now_s()
-        pause_s = max(at_least_s, wait_s(row.attempts + 1) * self._rng.uniform(0.8, 1.2))
+        words = words_of(error)
+        after_s = min((getattr(error, "after_s", None) or 0.0), LONGEST_AFTER_S)
+        pause_s = max(after_s, wait_s(row.attempts + 1) * self._rng.uniform(0.8, 1.2))
         state = self.state.setdefault(name, ChannelState())
         state.failures += 1
         state.error = words
         state.rest_until_s = now_s + wait_s(state.failures) * self._rng.uniform(0.8, 1.2)
+        if closes and after_s:
+            state.closed_until_s = now_s + after_s
         gives_up = row.attempts + 1 >= LEAST_TRIES and now_s + pause_s - row.created_s > GIVE_UP_S
         if gives_up:
             log.error("message %s could not be told by %s, given up: %s", row.message.id, name, words)
@@ -212,10 +260,13 @@ class Notifier:
             log.warning("message %s by %s, try %d: %s", row.message.id, name, row.attempts + 1, words)
             self._tried[row.id] = now_s
         next_s = None if gives_up else now_s + pause_s
+        # A foreign error says nothing about what had been sent before it.
+        maybe = row.maybe or not isinstance(error, FarmwatchError) or bool(getattr(error, "maybe", False))
         try:
-            await asyncio.to_thread(self._journal.failed, row.id, now_s, next_s, words)
-        except StoreError as error:
-            log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
+            await asyncio.to_thread(self._journal.failed, row.id, now_s, next_s, words, maybe=maybe)
+        except StoreError as trouble:
+            log.error("outbox: %s", trouble)  # noqa: TRY400  (the words say it all)
+        await pause("outbox.failed")
 
 
 def _order(row: OutboxRow) -> tuple[bool, bool, float]:

@@ -83,6 +83,8 @@ class OutboxRow(NamedTuple):
     attempts: int
     next_try_s: float
     created_s: float
+    rank: int = 0  # place of the channel in the person's order
+    maybe: bool = False  # an earlier call may have delivered it
 
 
 class Journal(Protocol):
@@ -108,12 +110,18 @@ class Journal(Protocol):
         """Outbox rows whose next try has come, oldest first."""
         ...
 
-    def delivered(self, row_id: str, at_s: float, took_s: float) -> None:
-        """The channel's service has accepted it."""
+    def begun(self, row_id: str) -> None:
+        """A call is about to be made: should nothing more be heard of it, its message may have arrived."""
         ...
 
-    def failed(self, row_id: str, at_s: float, next_try_s: float | None, error: str) -> None:
-        """An attempt failed; `next_try_s` None gives up, which stays on record."""
+    def delivered(self, row_id: str, at_s: float, took_s: float) -> None:
+        """The channel's service has accepted it; the person's other channels need not take it any more."""
+        ...
+
+    def failed(
+        self, row_id: str, at_s: float, next_try_s: float | None, error: str, *, maybe: bool = False
+    ) -> None:
+        """An attempt failed; `next_try_s` None gives up, which stays on record; `maybe`: it may have arrived."""
         ...
 
     def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
@@ -184,8 +192,14 @@ class Channel(Protocol):
         """Make ready; raises a FarmwatchError if no message can go this way as it is configured. May take seconds."""
         ...
 
-    async def send(self, message: Message, links: Sequence[tuple[str, str]]) -> None:
-        """Hand over one message; raises PeerUnavailable with words that hold no secret."""
+    async def send(
+        self, message: Message, links: Sequence[tuple[str, str]], *, key: str = "", repeat: bool = False
+    ) -> None:
+        """Hand over one message; raises PeerUnavailable with words that hold no secret.
+
+        `key` is the same for every copy of the message on this channel, so that a receiver can drop repeats;
+        `repeat` says that an earlier copy may have arrived.
+        """
         ...
 
 

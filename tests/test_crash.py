@@ -31,7 +31,7 @@ phone = os.open(folder / "phone", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
 
 class Phone:
     name = "pager"
-    async def send(self, message, links):
+    async def send(self, message, links, **more):
         os.write(phone, f"begin {message.id}\\n".encode())
         await asyncio.sleep(0.002)
         os.write(phone, f"end {message.id}\\n".encode())

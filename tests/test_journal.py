@@ -92,7 +92,7 @@ def test_a_newer_schema_is_refused_and_left_alone(tmp_path):
         db.execute("PRAGMA user_version = 7")
     before = path.read_bytes()
     for opener in (SqliteJournal.open, JournalGuard):
-        with pytest.raises(Unusable, match=r"newer Farmwatch \(schema 7, this one knows 1\)"):
+        with pytest.raises(Unusable, match=r"newer Farmwatch \(schema 7, this one knows 2\)"):
             opener(path)
     assert path.read_bytes() == before
     assert not list(tmp_path.glob("*corrupt*"))
@@ -107,10 +107,10 @@ def test_a_migration_runs_once_and_leaves_a_copy_of_the_old_file(tmp_path):
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
         schema.migrate(db, path, scripts)
         schema.migrate(db, path, scripts)
-        assert schema.version_of(db) == 2
+        assert schema.version_of(db) == schema.VERSION + 1
         assert db.execute("SELECT about FROM meta").fetchone() == ("",)
-    with contextlib.closing(sqlite3.connect(tmp_path / "journal.db.schema-1")) as db:
-        assert schema.version_of(db) == 1
+    with contextlib.closing(sqlite3.connect(tmp_path / f"journal.db.schema-{schema.VERSION}")) as db:
+        assert schema.version_of(db) == schema.VERSION
         assert db.execute("SELECT key FROM fact").fetchall() == [("avocet",)]
 
 
@@ -120,7 +120,7 @@ def test_a_migration_that_fails_changes_nothing(tmp_path):
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
         with pytest.raises(sqlite3.OperationalError):
             schema.migrate(db, path, (*schema.MIGRATIONS, "CREATE TABLE more (a); CREATE TABLE more (a)"))
-        assert schema.version_of(db) == 1
+        assert schema.version_of(db) == schema.VERSION
         assert not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'more'").fetchall()
 
 

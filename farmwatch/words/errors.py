@@ -42,7 +42,15 @@ class ProtocolError(FarmwatchError):
 
 
 class PeerUnavailable(FarmwatchError):
-    """A peer cannot be reached."""
+    """A peer cannot be reached, or does not do what it is asked.
+
+    `after_s` is how long it wants to be left alone, where it says so; `maybe` that it may have done it all the same.
+    """
+
+    def __init__(self, message: str, *, hint: str = "", after_s: float | None = None, maybe: bool = False) -> None:
+        super().__init__(message, hint=hint)
+        self.after_s = after_s
+        self.maybe = maybe
 
 
 class StoreError(FarmwatchError):

@@ -5,8 +5,6 @@ may call; a lock keeps them apart.
 """
 
 import contextlib
-import dataclasses
-import fcntl
 import json
 import sqlite3
 import threading
@@ -14,28 +12,16 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self, TextIO
 
+from farmwatch.failpoints import hit
 from farmwatch.ports import OutboxRow
-from farmwatch.sqlitefile import connect, connect_read_only, is_damage, looks_sound, store_error
-from farmwatch.stores.journal import salvage
-from farmwatch.stores.journal.schema import (
-    APPLICATION_ID,
-    COLUMNS,
-    KEEP_NOTES,
-    KEEP_SENT,
-    NEWEST_BELIEVABLE,
-    VERSION,
-    Unusable,
-    crc_of,
-    migrate,
-    missing_tables,
-    version_of,
-)
-from farmwatch.words.errors import StoreError
+from farmwatch.sqlitefile import connect, store_error
+from farmwatch.stores.journal import opening, outbox, salvage
+from farmwatch.stores.journal.outbox import doc_of, dump, plain
+from farmwatch.stores.journal.schema import COLUMNS, KEEP_NOTES, KEEP_SENT, crc_of, migrate
 from farmwatch.words.model import Effect, Keep, Message, Note
 
 AWAKE_EVERY_S = 60.0
 PRUNE_EVERY_S = 86_400.0
-MESSAGE_FIELDS = tuple(row.name for row in dataclasses.fields(Message))
 
 
 class SqliteJournal:
@@ -65,9 +51,9 @@ class SqliteJournal:
             Unusable: a newer Farmwatch wrote it, or another process holds it.
             StoreError: it cannot be opened or written, with the reason.
         """
-        held = _hold(path)
+        held = opening.hold(path)
         try:
-            connection, notice = _open_sound(path)
+            connection, notice = opening.open_sound(path)
             journal = cls(connection, path, notice=notice)
             journal._held = held
             with journal._transaction("written"):
@@ -102,34 +88,41 @@ class SqliteJournal:
                 if isinstance(effect, Keep):
                     self._keep(at_s, effect)
                 elif isinstance(effect, Note):
-                    self._note(effect.at_s, effect.kind, effect.doc)
+                    outbox.note(self._db, effect.at_s, effect.kind, effect.doc)
                 elif isinstance(effect, Message):
-                    self._queue(at_s, effect, channels.get(effect.to, ()))
+                    outbox.queue(self._db, at_s, effect, channels.get(effect.to, ()))
+                    hit("outbox.queued")
+            hit("outbox.commit")
 
     def due(self, now_s: float, limit: int = 50) -> list[OutboxRow]:
-        """Outbox rows whose next try has come, oldest first."""
-        rows = self._read(
-            "SELECT o.id, m.doc, o.channel, o.attempts, o.next_try_s, o.created_s FROM outbox o"
-            " JOIN message m ON m.id = o.message WHERE o.next_try_s <= ? ORDER BY o.created_s, o.num LIMIT ?",
-            (now_s, limit),
-        )
-        return [OutboxRow(row[0], _message(row[1]), *row[2:]) for row in rows]
+        """Outbox rows whose next try has come, oldest first; a person's second channel among them."""
+        return [outbox.row_of(found) for found in self._read(outbox.DUE, (now_s, limit))]
+
+    def begun(self, row_id: str) -> None:
+        """A call is about to be made: should nothing more be heard of it, its message may have arrived."""
+        with self._transaction("written"):
+            outbox.begun(self._db, row_id)
+            hit("outbox.begun.commit")
 
     def delivered(self, row_id: str, at_s: float, took_s: float) -> None:
         """The channel's service has accepted it. A success that comes late corrects a failure on record."""
         with self._transaction("written"):
-            self._finish(row_id, at_s, took_s, ok=True, error="")
+            outbox.finish(self._db, row_id, at_s, took_s, ok=True, error="")
+            hit("outbox.delivered.commit")
 
-    def failed(self, row_id: str, at_s: float, next_try_s: float | None, error: str) -> None:
-        """An attempt failed; `next_try_s` None gives up, which stays on record as a note ``undelivered``."""
+    def failed(
+        self, row_id: str, at_s: float, next_try_s: float | None, error: str, *, maybe: bool = False
+    ) -> None:
+        """An attempt failed; `next_try_s` None gives up, which stays on record as a note ``undelivered``.
+
+        `maybe`: the service may have taken it all the same.
+        """
         with self._transaction("written"):
             if next_try_s is not None:
-                self._db.execute(
-                    "UPDATE outbox SET attempts = attempts + 1, next_try_s = ?, error = ? WHERE id = ?",
-                    (next_try_s, plain(error), row_id),
-                )
+                outbox.put_off(self._db, row_id, next_try_s, plain(error), maybe=maybe)
             else:
-                self._finish(row_id, at_s, 0.0, ok=False, error=error)
+                outbox.finish(self._db, row_id, at_s, 0.0, ok=False, error=error)
+            hit("outbox.failed.commit")
 
     def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
         """Notes on record, newest first, each with `at_s` and `kind`."""
@@ -139,7 +132,7 @@ class SqliteJournal:
         else:
             sql = "SELECT at_s, kind, doc FROM note WHERE kind = ? AND at_s >= ? ORDER BY at_s DESC, id DESC LIMIT ?"
             rows = self._read(sql, (kind, since_s, limit))
-        return [{**_doc(doc), "at_s": at_s, "kind": word} for at_s, word, doc in rows]
+        return [{**doc_of(doc), "at_s": at_s, "kind": word} for at_s, word, doc in rows]
 
     def close(self) -> None:
         """Note the orderly stop, checkpoint, close. Safe to call twice."""
@@ -184,19 +177,8 @@ class SqliteJournal:
                 self.prune()
 
     def waiting(self) -> list[dict[str, Any]]:
-        """Outbox rows as the page shows them: id, title, to, channel, attempts, next_try_s, created_s, error."""
-        rows = self._read(
-            "SELECT o.id, m.doc, o.channel, o.attempts, o.next_try_s, o.created_s, o.error FROM outbox o"
-            " JOIN message m ON m.id = o.message ORDER BY o.created_s, o.num"
-        )
-        names = ("channel", "attempts", "next_try_s", "created_s", "error")
-        found = []
-        for row_id, doc, *rest in rows:
-            message = _message(doc)
-            found.append(
-                {"id": row_id, "title": message.title, "to": message.to, **dict(zip(names, rest, strict=True))}
-            )
-        return found
+        """Outbox rows as the page shows them: id, title, to, channel, attempts, next_try_s, created_s, error, rank."""
+        return [outbox.shown(found) for found in self._read(outbox.WAITING)]
 
     def sent(self, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
         """How deliveries ended, newest first: id, message, channel, at_s, took_s, attempts, ok, error."""
@@ -286,63 +268,13 @@ class SqliteJournal:
         if fact.doc is None:
             self._db.execute("DELETE FROM fact WHERE kind = ? AND key = ?", (kind, key))
             return
-        doc = _dump(fact.doc)
+        doc = dump(fact.doc)
         self._db.execute(
             "INSERT INTO fact (kind, key, at_s, doc, crc) VALUES (?, ?, ?, ?, ?) ON CONFLICT (kind, key)"
             " DO UPDATE SET at_s = excluded.at_s, doc = excluded.doc, crc = excluded.crc"
             " WHERE excluded.doc <> doc",
             (kind, key, at_s, doc, crc_of(kind, key, doc)),
         )
-
-    def _note(self, at_s: float, kind: str, doc: dict[str, Any]) -> None:
-        self._db.execute("INSERT INTO note (at_s, kind, doc) VALUES (?, ?, ?)", (at_s, kind, _dump(doc)))
-
-    def _queue(self, at_s: float, message: Message, channels: tuple[str, ...]) -> None:
-        message_id = plain(message.id)
-        doc = _dump(dataclasses.asdict(message))
-        known = self._db.execute(
-            "INSERT OR IGNORE INTO message (id, at_s, doc, crc) VALUES (?, ?, ?, ?)",
-            (message_id, at_s, doc, crc_of(message_id, doc)),
-        )
-        if known.rowcount < 1:
-            return
-        names = ("id", "to", "priority", "title", "text", "incident", "step")
-        self._note(message.at_s, "message", {name: getattr(message, name) for name in names})
-        wanted = tuple(name for name in channels if name in message.by)
-        if message.by and not wanted:
-            wanted = channels[:1]  # what it was meant for cannot be had: the next best
-        for channel in wanted or channels:
-            self._db.execute(
-                "INSERT OR IGNORE INTO outbox (id, message, channel, attempts, next_try_s, created_s, error)"
-                " VALUES (?, ?, ?, 0, ?, ?, '')",
-                (row_id(message_id, channel), message_id, plain(channel), at_s, at_s),
-            )
-        if not channels:
-            self._undelivered(at_s, message_id, "", f"{message.to} has no channel")
-
-    def _finish(self, row: str, at_s: float, took_s: float, *, ok: bool, error: str) -> None:
-        gone = self._db.execute(
-            "DELETE FROM outbox WHERE id = ? RETURNING message, channel, attempts", (row,)
-        ).fetchone()
-        if gone is None:
-            if ok:
-                sql = "UPDATE sent SET ok = 1, error = '', at_s = ?, took_s = ? WHERE id = ? AND ok = 0"
-                self._db.execute(sql, (at_s, took_s, row))
-            return
-        message, channel, attempts = gone
-        salvage.fill(
-            self._db,
-            "sent",
-            [(row, message, channel, at_s, took_s, attempts + 1, int(ok), plain(error))],
-        )
-        if not ok:
-            self._undelivered(at_s, message, channel, error)
-
-    def _undelivered(self, at_s: float, message_id: str, channel: str, error: str) -> None:
-        found = self._db.execute("SELECT doc FROM message WHERE id = ?", (message_id,)).fetchone()
-        title = _message(found[0]).title if found is not None else ""
-        doc = {"message": message_id, "channel": channel, "title": title, "error": error}
-        self._note(at_s, "undelivered", doc)
 
     def _meta(self, name: str) -> float | None:
         rows = self._read("SELECT value FROM meta WHERE name = ?", (name,))
@@ -387,103 +319,3 @@ class SqliteJournal:
         with contextlib.suppress(sqlite3.Error):
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-
-
-def row_id(message_id: str, channel: str) -> str:
-    """Idempotence key of one message for one channel."""
-    return plain(f"{message_id}|{channel}")
-
-
-def plain(text: str) -> str:
-    """Text that SQLite can hold: lone surrogates become question marks."""
-    return text.encode("utf-8", "replace").decode("utf-8")
-
-
-def _dump(doc: dict[str, Any]) -> str:
-    return json.dumps(doc, separators=(",", ":"))
-
-
-def _doc(text: str) -> dict[str, Any]:
-    """A note's document; what has rotted on the card shows as such and hides nothing else."""
-    try:
-        doc = json.loads(text)
-    except ValueError:
-        doc = None
-    return doc if isinstance(doc, dict) else {"unreadable": text}
-
-
-def _message(doc: str) -> Message:
-    values = json.loads(doc)
-    known = {name: values[name] for name in MESSAGE_FIELDS if name in values}
-    known["actions"] = tuple((str(a), str(b)) for a, b in known.get("actions", ()))
-    known["by"] = tuple(str(name) for name in known.get("by", ()))
-    return Message(**known)
-
-
-def _hold(path: Path) -> TextIO | None:
-    """Take the file's lock; the kernel lets go of it however the process ends."""
-    try:
-        held = path.with_name(path.name + ".lock").open("a")
-    except OSError:
-        return None  # a read-only folder: opening the journal itself will say so
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        held.close()
-        raise Unusable(
-            f"{path.name} is in use by another Farmwatch", hint="stop the other one, or give this one its own folder"
-        ) from None
-    return held
-
-
-def _open_sound(path: Path) -> tuple[sqlite3.Connection, str]:
-    """A connection to a sound, current journal, and words about what had to be done for it."""
-    try:
-        notice = salvage.finish(path)
-        connection = _try_open(path)
-        if connection is None:
-            notice = salvage.rebuild(path)
-            connection = _try_open(path)
-        if connection is None:
-            raise StoreError(f"{path.name} could not be rebuilt", hint="move it away to start anew")
-    except (sqlite3.Error, OSError) as error:
-        raise store_error(path, "opened", error) from error
-    return connection, notice
-
-
-def _try_open(path: Path) -> sqlite3.Connection | None:
-    """A connection, or None if the file is damaged; a damaged file and its log are left as they are."""
-    if not _sound(path):
-        return None
-    connection = connect(path)
-    try:
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA journal_size_limit = 8388608")
-        if version_of(connection) == 0:
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        migrate(connection, path)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _sound(path: Path) -> bool:
-    """Whether the file may be opened for writing, found out without changing it."""
-    log = path.with_name(path.name + "-wal")
-    if not path.exists() or not path.stat().st_size:
-        return not (log.exists() and log.stat().st_size)  # SQLite would delete the log of an empty file
-    with contextlib.closing(connect_read_only(path)) as connection:
-        try:
-            version = version_of(connection)
-            if version == 0 or version > NEWEST_BELIEVABLE:
-                return False
-            if not looks_sound(connection):
-                return False
-            # The tables of another version are its migration's business.
-            return version != VERSION or (not missing_tables(connection) and salvage.all_readable(connection))
-        except sqlite3.DatabaseError as error:
-            if is_damage(error):
-                return False
-            raise

@@ -245,11 +245,18 @@ class JournalGuard:
             self.retry(at_s)
             self._write(lambda journal: journal.delivered(row_id, at_s, took_s))
 
-    def failed(self, row_id: str, at_s: float, next_try_s: float | None, error: str) -> None:
-        """An attempt failed; `next_try_s` None gives up."""
+    def begun(self, row_id: str) -> None:
+        """A call is about to be made."""
+        with self._lock:
+            self._write(lambda journal: journal.begun(row_id))
+
+    def failed(
+        self, row_id: str, at_s: float, next_try_s: float | None, error: str, *, maybe: bool = False
+    ) -> None:
+        """An attempt failed; `next_try_s` None gives up; `maybe`: it may have arrived all the same."""
         with self._lock:
             self.retry(at_s)
-            self._write(lambda journal: journal.failed(row_id, at_s, next_try_s, error))
+            self._write(lambda journal: journal.failed(row_id, at_s, next_try_s, error, maybe=maybe))
 
     def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
         """Notes on record, newest first."""

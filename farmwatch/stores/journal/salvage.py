@@ -18,6 +18,7 @@ from typing import Any
 
 from farmwatch.sqlitefile import PARTS, connect, copy_parts, set_aside, sync_folder
 from farmwatch.stores.journal.schema import COLUMNS, crc_of, migrate, missing_tables
+from farmwatch.words.errors import StoreError
 
 Rows = dict[str, list[tuple[Any, ...]]]
 PROBES = 50_000  # row numbers that are tried one by one between the readable ends of a table
@@ -46,7 +47,7 @@ def good(table: str, row: tuple[Any, ...]) -> bool:
         message_id, at_s, doc, crc = row
         return isinstance(at_s, float) and isinstance(doc, str) and crc_of(str(message_id), doc) == crc
     kinds: dict[str, type] = {"at_s": float, "next_try_s": float, "created_s": float, "took_s": float, "value": float}
-    kinds |= {"attempts": int, "ok": int}
+    kinds |= {"attempts": int, "ok": int, "rank": int, "maybe": int}
     if not all(isinstance(v, kinds.get(name, str)) for name, v in zip(COLUMNS[table], row, strict=True)):
         return False
     try:
@@ -113,6 +114,8 @@ def _tables(copy: Path) -> tuple[Rows, int, bool] | None:
                 return None
         except sqlite3.DatabaseError:
             return None
+        with contextlib.suppress(sqlite3.Error, StoreError):
+            migrate(connection, None)  # an older file's rows have fewer columns; the others read as new
         for table in COLUMNS:
             seen, sound = _rows_of(connection, table)
             rows[table] = [row for row in seen if good(table, row)]

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from farmwatch.words.errors import StoreError
 
-VERSION = 1
+VERSION = 2
 NEWEST_BELIEVABLE = 1_000  # a greater schema number is a damaged header, not a newer Farmwatch
 APPLICATION_ID = 0x46574A31  # "FWJ1", for file(1) and for whoever finds the file
 
@@ -37,7 +37,12 @@ CREATE TABLE sent (
 CREATE TABLE meta (name TEXT PRIMARY KEY, value REAL NOT NULL);
 """
 
-MIGRATIONS: tuple[str, ...] = (FIRST,)
+RANKED = """
+ALTER TABLE outbox ADD COLUMN rank INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE outbox ADD COLUMN maybe INTEGER NOT NULL DEFAULT 0;
+"""
+
+MIGRATIONS: tuple[str, ...] = (FIRST, RANKED)
 """Script n takes a journal from schema n to n + 1; scripts are only ever added."""
 
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -45,7 +50,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "fact": ("kind", "key", "at_s", "doc", "crc"),
     "note": ("at_s", "kind", "doc"),
     "message": ("id", "at_s", "doc", "crc"),
-    "outbox": ("id", "message", "channel", "attempts", "next_try_s", "created_s", "error"),
+    "outbox": ("id", "message", "channel", "attempts", "next_try_s", "created_s", "error", "rank", "maybe"),
     "sent": ("id", "message", "channel", "at_s", "took_s", "attempts", "ok", "error"),
     "meta": ("name", "value"),
 }
