@@ -8,12 +8,14 @@ import secrets
 import signal
 import sys
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import SecretStr
 
+from farmwatch.alarms.collapse import collapse
 from farmwatch.brain import Brain
 from farmwatch.clock import SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
@@ -297,7 +299,10 @@ class House:
         sources = build_sources(settings, self.clock)
         push = next((source for source in sources if isinstance(source, PushSource)), None)
         channels = build_channels(settings)
-        notifier = Notifier(self.journal, channels, self.clock, self.link_for)
+        notifier = Notifier(
+            self.journal, channels, self.clock, self.link_for,
+            collapse=partial(collapse, timezone=settings.site.timezone),
+        )  # fmt: skip
         page = WebServer(
             WebConfig(
                 bind=settings.web.bind,

@@ -18,7 +18,7 @@ import logging
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from farmwatch.failpoints import pause
 from farmwatch.ports import Channel, Clock, Journal, OutboxRow
@@ -41,6 +41,23 @@ ROWS = 2_000
 
 LinkFor = Callable[[Message, str, str], str | None]
 
+
+class Parcel(Protocol):
+    """What goes out as one message: the row to send, and the ids of all rows that it stands for."""
+
+    @property
+    def row(self) -> OutboxRow:
+        """What to send."""
+        ...
+
+    @property
+    def covers(self) -> tuple[str, ...]:
+        """Its own id among them."""
+        ...
+
+
+Collapse = Callable[[Sequence[OutboxRow], float], Sequence[Parcel]]
+
 T = TypeVar("T")
 log = logging.getLogger(__name__)
 
@@ -60,7 +77,8 @@ class ChannelState:
 class Notifier:
     """Takes rows from the outbox and hands them to the channels.
 
-    `link_for` gives the address that carries out (message, command, subject), or None where there is none.
+    `link_for` gives the address that carries out (message, command, subject), or None where there is none;
+    `collapse` says what of a channel's rows goes out as one message (rows, now_s).
     Journal calls block for a disk's sync and therefore run on a thread.
     """
 
@@ -71,6 +89,7 @@ class Notifier:
         clock: Clock,
         link_for: LinkFor | None = None,
         *,
+        collapse: Collapse | None = None,
         deadline_s: float = DEADLINE_S,
         linger_s: float = LINGER_S,
         rng: random.Random | None = None,
@@ -80,6 +99,7 @@ class Notifier:
         self._channels = channels
         self._clock = clock
         self._link_for = link_for
+        self._collapse = collapse
         self._deadline_s = deadline_s
         self._linger_s = linger_s
         self._rng = rng or random.SystemRandom()
@@ -126,26 +146,42 @@ class Notifier:
         except StoreError as error:
             log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
             return
-        for name, waiting in self._ready(rows, now_s).items():
-            chosen = None if name in self._busy else min(waiting, key=_order, default=None)
+        free = {name: found for name, found in self._released(rows, now_s).items() if name not in self._busy}
+        for name, waiting in free.items():
+            chosen = self._next(name, waiting, now_s)
             if chosen is not None:
-                self._busy[name] = asyncio.create_task(self._deliver(name, chosen), name=f"notify {name}")
+                self._busy[name] = asyncio.create_task(self._deliver(name, *chosen), name=f"notify {name}")
 
-    def _ready(self, rows: Sequence[OutboxRow], now_s: float) -> dict[str, list[OutboxRow]]:
-        """Rows that may go now, by channel."""
+    def _next(self, name: str, waiting: list[OutboxRow], now_s: float) -> tuple[OutboxRow, list[OutboxRow]] | None:
+        """What to send now, and the rows that it stands for; None if all must wait.
+
+        While a channel fails, its probes are by turns all that has piled up, as one message, and the one row that is
+        due: something in the pile that is refused for ever must not hold up the rest.
+        """
+        state = self.state.get(name, ChannelState())
+        ready = [row for row in waiting if self._may_go(row, state, now_s)]
+        if not ready:
+            return None
+        best = min(ready, key=_order)
+        if state.failures % 2 or self._collapse is None:
+            return best, [best]
+        parcels = self._collapse(waiting if state.failures else ready, now_s)
+        parcel = next(parcel for parcel in parcels if best.id in parcel.covers)
+        return parcel.row, [row for row in waiting if row.id in parcel.covers]
+
+    def _released(self, rows: Sequence[OutboxRow], now_s: float) -> dict[str, list[OutboxRow]]:
+        """Rows whose channel it is to tell, by channel, due or not."""
         copies: dict[str, list[OutboxRow]] = {}
         for row in rows:
             copies.setdefault(row.message.id, []).append(row)
-        ready: dict[str, list[OutboxRow]] = {}
+        found: dict[str, list[OutboxRow]] = {}
         for row in rows:
             others = copies[row.message.id]
-            if any(other.id in self._done for other in others):
+            if row.id in self._done or any(other.id in self._done and other.rank != row.rank for other in others):
                 continue
-            if self._may_go(row, self.state.get(row.channel, ChannelState()), now_s) and all(
-                self._has_failed(other, row, now_s) for other in others if other.rank < row.rank
-            ):
-                ready.setdefault(row.channel, []).append(row)
-        return ready
+            if all(self._has_failed(other, row, now_s) for other in others if other.rank < row.rank):
+                found.setdefault(row.channel, []).append(row)
+        return found
 
     def _has_failed(self, first: OutboxRow, row: OutboxRow, now_s: float) -> bool:
         """Whether the channel of `first`, which the person likes better, has had its chance."""
@@ -172,33 +208,34 @@ class Notifier:
 
     # ---- one attempt ----------------------------------------------------------------------------------------------
 
-    async def _deliver(self, name: str, row: OutboxRow) -> None:
+    async def _deliver(self, name: str, row: OutboxRow, covers: Sequence[OutboxRow]) -> None:
         try:
             channel = self._channels.get(name)
             if channel is None:
                 error = PeerUnavailable(f"there is no channel {name!r} in the configuration", after_s=LONGEST_WAIT_S)
-                await self._failed(name, row, error, closes=False)
+                await self._failed(name, covers, error, closes=False)
             else:
                 await pause("outbox.chosen")
-                await self._attempt(name, channel, row)
+                await self._attempt(name, channel, row, covers)
         finally:
             self._busy.pop(name, None)
             self._woken.set()
 
-    async def _attempt(self, name: str, channel: Channel, row: OutboxRow) -> None:
+    async def _attempt(self, name: str, channel: Channel, row: OutboxRow, covers: Sequence[OutboxRow]) -> None:
         with contextlib.suppress(StoreError):
-            await asyncio.to_thread(self._journal.begun, row.id)
+            await asyncio.to_thread(self._journal.begun, [one.id for one in covers])
         await pause("outbox.begun")
         loop = asyncio.get_running_loop()
         began_s = loop.time()
-        sending = channel.send(row.message, self._links(row.message), key=row.id, repeat=row.maybe)
+        key = row.id if len(covers) == 1 else f"{row.message.id}|{name}"
+        repeat = any(one.maybe for one in covers)
+        sending = channel.send(row.message, self._links(row.message), key=key, repeat=repeat)
         call = loop.create_task(sending, name=f"send {name}")
         try:
             await asyncio.wait({call}, timeout=self._deadline_s)
             if not call.done():
-                await self._failed(
-                    name, row, PeerUnavailable(f"no answer within {self._deadline_s:.0f} s", maybe=True)
-                )
+                late = PeerUnavailable(f"no answer within {self._deadline_s:.0f} s", maybe=True)
+                await self._failed(name, covers, late)
                 await asyncio.wait({call}, timeout=self._linger_s)
             if not call.done():
                 return
@@ -206,9 +243,9 @@ class Notifier:
             took_s = loop.time() - began_s
             await pause("outbox.answered")
             if error is None:
-                await self._delivered(name, row, took_s)
+                await self._delivered(name, covers, took_s)
             elif took_s <= self._deadline_s:
-                await self._failed(name, row, error)
+                await self._failed(name, covers, error)
         finally:
             if not call.done():
                 call.cancel()
@@ -222,12 +259,13 @@ class Notifier:
                 links.append((f"{subject}: {COMMANDS.get(command, command)}", address))
         return links
 
-    async def _delivered(self, name: str, row: OutboxRow, took_s: float) -> None:
+    async def _delivered(self, name: str, covers: Sequence[OutboxRow], took_s: float) -> None:
         now_s = self._clock.now_s()
         self.state[name] = ChannelState(last_ok_s=now_s, last_took_s=took_s)
-        self._done[row.id] = (now_s, took_s)
-        self._tried.pop(row.id, None)
-        log.info("message %s went out by %s in %.1f s", row.message.id, name, took_s)
+        for row in covers:
+            self._done[row.id] = (now_s, took_s)
+            self._tried.pop(row.id, None)
+            log.info("message %s went out by %s in %.1f s", row.message.id, name, took_s)
         await self._record_done()
 
     async def _record_done(self) -> None:
@@ -241,17 +279,25 @@ class Notifier:
             self._done.pop(row_id, None)
             await pause("outbox.delivered")
 
-    async def _failed(self, name: str, row: OutboxRow, error: BaseException, *, closes: bool = True) -> None:
+    async def _failed(
+        self, name: str, covers: Sequence[OutboxRow], error: BaseException, *, closes: bool = True
+    ) -> None:
         now_s = self._clock.now_s()
-        words = words_of(error)
         after_s = min((getattr(error, "after_s", None) or 0.0), LONGEST_AFTER_S)
-        pause_s = max(after_s, wait_s(row.attempts + 1) * self._rng.uniform(0.8, 1.2))
         state = self.state.setdefault(name, ChannelState())
         state.failures += 1
-        state.error = words
+        state.error = words_of(error)
         state.rest_until_s = now_s + wait_s(state.failures) * self._rng.uniform(0.8, 1.2)
         if closes and after_s:
             state.closed_until_s = now_s + after_s
+        for row in covers:
+            await self._put_off(name, row, error, now_s, after_s)
+        await pause("outbox.failed")
+
+    async def _put_off(self, name: str, row: OutboxRow, error: BaseException, now_s: float, after_s: float) -> None:
+        """Until a later try, or for good."""
+        words = words_of(error)
+        pause_s = max(after_s, wait_s(row.attempts + 1) * self._rng.uniform(0.8, 1.2))
         gives_up = row.attempts + 1 >= LEAST_TRIES and now_s + pause_s - row.created_s > GIVE_UP_S
         if gives_up:
             log.error("message %s could not be told by %s, given up: %s", row.message.id, name, words)
@@ -266,12 +312,11 @@ class Notifier:
             await asyncio.to_thread(self._journal.failed, row.id, now_s, next_s, words, maybe=maybe)
         except StoreError as trouble:
             log.error("outbox: %s", trouble)  # noqa: TRY400  (the words say it all)
-        await pause("outbox.failed")
 
 
-def _order(row: OutboxRow) -> tuple[bool, bool, float]:
-    """Danger before the rest, new before tried, old before young."""
-    return (row.message.priority != "danger", row.attempts > 0, row.created_s)
+def _order(row: OutboxRow) -> tuple[bool, int, float]:
+    """Danger before the rest, seldom tried before often, old before young."""
+    return (row.message.priority != "danger", row.attempts, row.created_s)
 
 
 def wait_s(attempts: int) -> float:

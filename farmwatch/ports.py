@@ -110,8 +110,8 @@ class Journal(Protocol):
         """Outbox rows whose next try has come, oldest first."""
         ...
 
-    def begun(self, row_id: str) -> None:
-        """A call is about to be made: should nothing more be heard of it, its message may have arrived."""
+    def begun(self, row_ids: Sequence[str]) -> None:
+        """A call is about to be made: should nothing more be heard of it, these rows may have arrived."""
         ...
 
     def delivered(self, row_id: str, at_s: float, took_s: float) -> None:

@@ -4,11 +4,13 @@ import asyncio
 import logging
 import random
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import pytest
 
 from farmwatch import notify
+from farmwatch.alarms.collapse import collapse
 from farmwatch.channels import AppriseChannel, body_of, clean
 from farmwatch.clock import SteadyClock
 from farmwatch.notify import Notifier, wait_s
@@ -196,10 +198,47 @@ async def test_what_may_have_arrived_is_sent_again_as_a_repeat_with_the_same_key
 async def test_a_call_that_was_cut_off_by_a_kill_is_a_repeat(journal):
     clock, pager = HandClock(), Phone("pager")
     journal.commit(clock.at_s, [message(1)], PHONES)
-    journal.begun("m1.ann|pager")  # and then nothing more was heard of that process
+    journal.begun(["m1.ann|pager"])  # and then nothing more was heard of that process
     async with running(journal, [pager], clock):
         await until(lambda: not journal.waiting())
     assert pager.repeats == [True]
+
+
+async def test_what_piled_up_while_a_service_was_away_goes_as_one_message(journal):
+    clock, pager = HandClock(), Phone("pager", "refuse")
+    journal.commit(clock.at_s, [message(n) for n in range(6)], PHONES)
+    async with running(journal, [pager], clock, collapse=partial(collapse, timezone="UTC")) as notifier:
+        await until(lambda: all(row["attempts"] for row in journal.waiting()) and not notifier._busy)
+        assert len(pager.calls) == 6
+        pager.script = ["ok"]
+        clock.at_s += 3_600
+        notifier.wake()
+        await until(lambda: not journal.waiting())
+    assert len(pager.calls) == 7
+    assert pager.calls[6] == "m5.ann+5"
+    assert [row["ok"] for row in journal.sent()] == [True] * 6
+
+
+async def test_a_pile_with_a_message_that_is_refused_for_ever_gets_the_others_through(journal):
+    clock = HandClock()
+
+    class Picky(Phone):
+        async def send(self, message, links, **more):
+            self.calls.append(message.id)
+            if self.script == ["refuse"] or "title 0" in message.title + message.text:
+                raise PeerUnavailable("pager: the service answered 400")
+
+    pager = Picky("pager", "refuse")
+    journal.commit(clock.at_s, [message(n) for n in range(6)], PHONES)
+    async with running(journal, [pager], clock, collapse=partial(collapse, timezone="UTC")) as notifier:
+        await until(lambda: all(row["attempts"] for row in journal.waiting()) and not notifier._busy)
+        pager.script = ["ok"]
+        for _ in range(20):
+            clock.at_s += 700
+            notifier.wake()
+            await until(lambda: not notifier._busy)
+            await asyncio.sleep(0.02)
+    assert [row["id"] for row in journal.waiting()] == ["m0.ann|pager"]
 
 
 async def test_nobody_told_is_on_record_once_all_channels_have_given_up(journal):

@@ -173,7 +173,7 @@ class Message:
 
     `id` is the idempotence key (incident and step), the same after a restart. `actions` are commands that the
     message may offer as links: (command, subject) pairs. `by` names the channels that it goes out on; the person's
-    others are for when these fail. None named: all of the person's.
+    others are for when these fail. None named: the person's first, and the others in their order when it fails.
     """
 
     id: str

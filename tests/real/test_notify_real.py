@@ -46,7 +46,7 @@ def message(number=1, **changes):
         "text": "4 backups carry the load.\nGo now.",
     }
     fields |= {"incident": "mains-1", "step": "opened", "actions": (("acknowledged", "site"),)} | changes
-    return Message(id=f"mains-{number}.opened.1.ann", at_s=time.time(), **fields)
+    return Message(**{"id": f"mains-{number}.opened.1.ann", "at_s": time.time()} | fields)
 
 
 def pager(receiver, name="pager"):
@@ -192,7 +192,9 @@ async def test_a_hang_and_a_drip_delay_no_other_channel_and_no_stop(http_receive
             for n, (h, p) in {"drip": dripping, "hang": hanging}.items()
         ]
         await pager(http_receiver).send(message(0), [])  # the library is loaded now
-        journal.commit(time.time(), [message(n) for n in range(1, 11)], {"ann": ("drip", "hang", "pager")})
+        people = {"ann": ("drip",), "bram": ("hang",), "both": ("pager",)}
+        both = [message(n, id=f"m{n}.{who}", to=who) for n in range(1, 11) for who in people]
+        journal.commit(time.time(), both, people)
         began = time.monotonic()
         async with notifying(journal, *bad, pager(http_receiver), deadline_s=1.0, linger_s=0.5):
             await until(lambda: len(http_receiver.requests) == 11)
@@ -227,9 +229,10 @@ async def test_a_message_is_with_the_service_at_once(http_receiver, smtp_receive
     async with notifying(journal, *channels) as notifier:
         for n in range(20):
             # One mail only: the library spaces mails by 5.5 s.
-            ways = ("pager", "mail") if n == 0 else ("pager",)
+            more = [message(n, id="to bram", to="bram")] if n == 0 else []
             began = time.monotonic()
-            await asyncio.to_thread(journal.commit, time.time(), [message(n)], {"ann": ways})
+            people = {"ann": ("pager",), "bram": ("mail",)}
+            await asyncio.to_thread(journal.commit, time.time(), [message(n), *more], people)
             notifier.wake()
             await until(lambda: len(http_receiver.requests) > n and smtp_receiver.mails)  # noqa: B023
             took.append(time.monotonic() - began)

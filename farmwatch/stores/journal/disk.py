@@ -98,10 +98,10 @@ class SqliteJournal:
         """Outbox rows whose next try has come, oldest first; a person's second channel among them."""
         return [outbox.row_of(found) for found in self._read(outbox.DUE, (now_s, limit))]
 
-    def begun(self, row_id: str) -> None:
-        """A call is about to be made: should nothing more be heard of it, its message may have arrived."""
+    def begun(self, row_ids: Sequence[str]) -> None:
+        """A call is about to be made: should nothing more be heard of it, these rows may have arrived."""
         with self._transaction("written"):
-            outbox.begun(self._db, row_id)
+            outbox.begun(self._db, row_ids)
             hit("outbox.begun.commit")
 
     def delivered(self, row_id: str, at_s: float, took_s: float) -> None:

@@ -245,10 +245,10 @@ class JournalGuard:
             self.retry(at_s)
             self._write(lambda journal: journal.delivered(row_id, at_s, took_s))
 
-    def begun(self, row_id: str) -> None:
+    def begun(self, row_ids: Sequence[str]) -> None:
         """A call is about to be made."""
         with self._lock:
-            self._write(lambda journal: journal.begun(row_id))
+            self._write(lambda journal: journal.begun(row_ids))
 
     def failed(
         self, row_id: str, at_s: float, next_try_s: float | None, error: str, *, maybe: bool = False

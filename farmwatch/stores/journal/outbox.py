@@ -9,6 +9,7 @@ that has it may have reached the phone already, and what is sent again says so.
 import dataclasses
 import json
 import sqlite3
+from collections.abc import Sequence
 from typing import Any
 
 from farmwatch.ports import OutboxRow
@@ -74,9 +75,9 @@ def ranked(message: Message, channels: tuple[str, ...]) -> list[tuple[str, int]]
     return ranks + [(channel, rank) for rank, channel in enumerate(others, start=1 if named else 0)]
 
 
-def begun(db: sqlite3.Connection, row: str) -> None:
+def begun(db: sqlite3.Connection, rows: Sequence[str]) -> None:
     """A call begins."""
-    db.execute("UPDATE outbox SET maybe = 1 WHERE id = ?", (row,))
+    db.executemany("UPDATE outbox SET maybe = 1 WHERE id = ?", [(row,) for row in rows])
 
 
 def put_off(db: sqlite3.Connection, row: str, next_try_s: float, error: str, *, maybe: bool) -> None:
