@@ -5,6 +5,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from farmwatch.alarms.daily import Tally
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.notices import Notices
 from farmwatch.alarms.phrases import Phrases
@@ -55,7 +56,8 @@ class Brain:
         self.farm = Farm(plan)
         self.farm.book.explains = self._explains
         self._timers = self.farm.timers
-        self._notices = Notices(self._timers, plan.people, Phrases(self.farm))
+        self._tally = Tally(plan.timezone)
+        self._notices = Notices(self._timers, plan, Phrases(self.farm, self._tally))
         self._began_s: float | None = None
         self._told_w: dict[str, float] = {}
         self._kept_builds: dict[str, float] = {}
@@ -82,6 +84,7 @@ class Brain:
             self._begin(now_s)
         self._handlers[type(event)](event, now_s, effects)
         self._finish(now_s, effects)
+        self._tally.take(effects)
         return effects
 
     def advance(self, now_s: float) -> list[Effect]:
@@ -91,6 +94,7 @@ class Brain:
             key, due_s = due
             self._timer(key, due_s if due_s > 0 else now_s, effects)
             self._finish(now_s, effects)
+        self._tally.take(effects)
         return effects
 
     def next_due_s(self) -> float:
@@ -109,6 +113,7 @@ class Brain:
         self._began_s = now_s
         self._timers.set("minute", (math.floor(now_s / MINUTE_S) + 1) * MINUTE_S)
         self._timers.set("hour", (math.floor(now_s / HOUR_S) + 1) * HOUR_S)
+        self._notices.mail.begin(now_s)
         for source in self.farm.sources.values():
             if source.plan.interval_s > 0:
                 self._timers.set(("stale", source.plan.id), now_s + source.plan.stale_s)
@@ -573,6 +578,8 @@ class Brain:
             (self._look if name == "look" else self._settle_last)(now_s, effects)
         elif what == "notice":
             self._notice(name, now_s, effects)
+        elif what == "people":
+            self._notices.mail.timer(name[0], name[1], now_s, effects)
         elif what == "rescue":
             self._rescue(name, now_s, effects)
         else:
@@ -719,7 +726,8 @@ class Brain:
                 care.restore(kept["health"][name], now_s)
         farm.rescue.restore(kept.get("rescue", {}).get("told"))
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s)
-        self._notices.restore(list(kept.get("incident", {}).values()), now_s)
+        self._tally.restore(kept.get("tally", {}))
+        self._notices.restore(list(kept.get("incident", {}).values()), now_s, kept, farm.book.alarms)
         farm.outage.restore(list(kept.get("outage", {}).values()), kept.get("outage_over", {}).get("supply"))
         last = farm.outage.last
         if last is not None and last.ended_s is not None and now_s < last.ended_s + GRACE_S:

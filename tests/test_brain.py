@@ -213,7 +213,7 @@ def test_beds_that_come_together_are_gathered():
 
     day.run(1500, 5, talk)
     beds = [m for m in day.messages() if m.title.startswith("Clear")]
-    assert [m.step for m in beds] == ["opened", "more", "opened"]
+    assert [m.step for m in beds] == ["opened", "more"], "the fifth joins without a word: nobody has answered yet"
     assert beds[0].title == "Clear 2 beds: avocet, bittern"
     assert beds[1].title == "Clear 4 beds: curlew, dunlin, avocet, bittern"
     assert all(len(m.title) <= 60 and len(m.title) + len(m.text) < 240 for m in day.messages())

@@ -6,12 +6,11 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, fit
 from farmwatch.ports import OutboxRow
-from farmwatch.words.model import Message
 
 OLD_S = 60.0
 """What is younger than this has not piled up: it goes as it is."""
@@ -76,9 +75,33 @@ def _one(rows: list[OutboxRow], now_s: float, timezone: str) -> Parcel:
     return Parcel(row, tuple(row.id for row in rows))
 
 
-def story(messages: Sequence[Message], timezone: str) -> list[str]:
+class Told(Protocol):
+    """What a line can be made of: a message, or a letter that is not one yet."""
+
+    @property
+    def at_s(self) -> float:
+        """When it was written."""
+        ...
+
+    @property
+    def incident(self) -> str:
+        """What it belongs to."""
+        ...
+
+    @property
+    def step(self) -> str:
+        """Which word of it."""
+        ...
+
+    @property
+    def title(self) -> str:
+        """What and where."""
+        ...
+
+
+def story(messages: Sequence[Told], timezone: str) -> list[str]:
     """A line for each incident: when and what; of one that is over, its last word, with the time of its first."""
-    last: dict[str, Message] = {}
+    last: dict[str, Told] = {}
     began: dict[str, float] = {}
     for message in sorted(messages, key=lambda m: m.at_s):
         began.setdefault(message.incident, message.at_s)

@@ -2,9 +2,14 @@
 
 from collections.abc import Callable
 
+from farmwatch.alarms import watcher
+from farmwatch.alarms.daily import Tally
+from farmwatch.alarms.letters import Letter
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.notices import Incident
+from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
+from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import TOTAL_MAX, clock, count, duration, moment, names, percent, plain
 from farmwatch.farm import Farm
 from farmwatch.power.breaker import behaviour
@@ -21,8 +26,9 @@ OTHER_S = 120.0
 class Phrases:
     """Words for incidents: what and where, what it means and by when, what to do."""
 
-    def __init__(self, farm: Farm) -> None:
+    def __init__(self, farm: Farm, tally: Tally | None = None) -> None:
         self._farm = farm
+        self._tally = tally or Tally(farm.plan.timezone)
         self._zone = farm.plan.timezone
         self._by_group: dict[str, Callable[[Incident, list[Alarm], float], Words]] = {
             "bed": self._beds,
@@ -35,10 +41,16 @@ class Phrases:
             "care": self._care,
         }
 
+    def daily(self, box: Box, now_s: float) -> Letter:
+        """The daily report of one person."""
+        return watcher.daily(self._farm, self._tally, box, now_s)
+
     def words_for(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float) -> Words:
         """Title, text and actions of one message of an incident."""
         if step == "clear":
             return self._clear(incident, alarms, now_s)
+        if step == "again" and incident.group == "bed":
+            return self._beds_again(incident, alarms, now_s)
         title, text, actions = self._by_group[incident.group](incident, alarms, now_s)
         if not actions:
             actions = tuple(("acknowledged", alarm.id) for alarm in alarms[:1])
@@ -71,6 +83,15 @@ class Phrases:
         parts.append(self._next(now_s, skip={name for name, _ in soon}))
         actions = tuple(("cleared", name) for name in fresh[:3])
         return title, " ".join(part for part in parts if part), actions
+
+    def _beds_again(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+        """Beds that have been told of, or have joined those that were."""
+        since = {alarm.subject: self._farm.machines[alarm.subject].waiting_since_s or alarm.since_s for alarm in alarms}
+        waiting = sorted(since, key=since.__getitem__)
+        incident.named += [name for name in waiting if name not in incident.named]
+        lasted = duration(now_s - since[waiting[0]])
+        text = say("beds_waited", name=plain(waiting[0]), lasted=lasted, number=len(waiting))
+        return beds_title(waiting), f"{text} {self._next(now_s, set())}".strip(), _cleared(waiting)
 
     def _soon(self, now_s: float) -> list[tuple[str, float]]:
         """Machines whose beds can be cleared later, with the time, soonest first."""
@@ -308,6 +329,10 @@ class Phrases:
     def _state_of_things(self) -> str:
         waiting = [name for name, machine in self._farm.machines.items() if machine.state == "waiting"]
         return f"{beds_title(waiting)}." if waiting else "No bed waits."
+
+
+def _cleared(waiting: list[str]) -> tuple[tuple[str, str], ...]:
+    return tuple(("cleared", name) for name in waiting[:3])
 
 
 def beds_title(waiting: list[str]) -> str:

@@ -22,9 +22,7 @@ TEXTS: dict[str, str] = {
     # a danger that nobody answers
     "unanswered": "Unanswered: {title}",
     # beds
-    "beds_again": "Still to clear: {beds}",
-    "beds_waited": "Waiting {lasted}, the longest: {name}. {work}",
-    "beds_idle": "{number} {number|machine earns|machines earn} nothing until then.",
+    "beds_waited": "{name} waits for {lasted}. A full bed earns nothing: clear {number|it|them}.",
     # the daily report
     "daily_title": "Daily report {day}: {state}",
     "daily_well": "all well",
@@ -40,8 +38,9 @@ TEXTS: dict[str, str] = {
     "daily_due": "Due: {what}.",
     "daily_messages": "{number} {number|message|messages}.",
     "daily_blind": "Blind for {lasted}.",
-    "daily_undelivered": "{number} not delivered.",
-    "daily_stores": "Disk: {what}.",
+    "daily_over": "{number} over before told.",
+    "daily_unseen": "Not heard: {what}.",
+    "daily_stores": "Cannot be written: {what}.",
     # a restart, and before the end
     "awoke_title": "Farmwatch is back: blind for {lasted}",
     "awoke_text": "Nothing was seen from {since} to {until}. {changes}",

@@ -172,8 +172,8 @@ class Message:
     """Words for a person, to be delivered at least once.
 
     `id` is the idempotence key (incident and step), the same after a restart. `actions` are commands that the
-    message may offer as links: (command, subject) pairs. `by` names the channels that it goes out on; the person's
-    others are for when these fail. None named: the person's first, and the others in their order when it fails.
+    message may offer as links: (command, subject) pairs. `by` names the channels that it goes out on; none named:
+    the person's, in their order, until one accepts it.
     """
 
     id: str
@@ -303,7 +303,7 @@ class PersonPlan:
         digests: minutes of the day at which what can wait is told; none: at once.
         daily: minute of the day of the daily report; None: there is none.
         a_day: messages a day that may interrupt, in the long run; danger is not counted. None: any number.
-        at_once: told of danger at once together with whoever is first, if on duty.
+        at_once: told of danger at once, and not only when whoever is first has not answered.
     """
 
     name: str
@@ -313,7 +313,7 @@ class PersonPlan:
     digests: tuple[int, ...] = ()
     daily: int | None = None
     a_day: float | None = None
-    at_once: bool = False
+    at_once: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,7 +324,6 @@ class RuleChange:
     off_delay_s: float | None = None
     priority: str | None = None
     off: bool = False
-    people: tuple[str, ...] = ()  # who is told; none: everybody
 
 
 @dataclass(frozen=True, slots=True)
