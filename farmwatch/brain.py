@@ -136,18 +136,10 @@ class Brain:
         source = farm.sources.get(seen.source)
         if source is not None:
             self._source_heard(source, seen, now_s, effects)
-        machine = farm.machines.get(seen.subject)
+        machine, values = farm.machines.get(seen.subject), seen.values
         if machine is not None:
-            values = seen.values
             if not seen.retained:
-                power_w = values.get("power_w")
-                if "power_w" in values or "energy_wh" in values:
-                    counter_wh = values.get("energy_wh")
-                    farm.meters[seen.subject].observe(
-                        now_s,
-                        power_w if isinstance(power_w, float) else None,
-                        counter_wh if isinstance(counter_wh, float) else None,
-                    )
+                farm.count_energy(seen.subject, values, now_s)
             state, build = machine.state, machine.build
             effects += machine.observe(seen)
             if machine.state != state or machine.build is not build:
@@ -159,6 +151,7 @@ class Brain:
             return
         if seen.retained:
             return
+        farm.count_energy(seen.subject, values, now_s)
         backup = farm.backups.get(seen.subject)
         if backup is not None:
             changed = backup.observe(seen.values, now_s)
@@ -250,9 +243,9 @@ class Brain:
         }
         gone = source.plan.quantities - still
         machine = farm.machines.get(subject)
+        if "power_w" in gone and subject in farm.meters:
+            farm.meters[subject].lost()
         if machine is not None:
-            if "power_w" in gone:
-                farm.meters[subject].lost()
             self._move(machine, lambda: machine.forget(gone, now_s), now_s, effects)
         elif subject in farm.backups:
             if farm.backups[subject].forget(now_s):
@@ -526,6 +519,8 @@ class Brain:
                 known = ", ".join(self.farm.machines)
                 raise Refused(f"no machine {said.machine!r}", hint=f"machines: {known}")
             self._move(machine, lambda: machine.command(said), now_s, effects)
+            if machine.last_build is not None:
+                self.farm.built(machine.last_build)  # a person may have said how it ended
             if said.command in ("out_of_service", "in_service") and said.machine in self.farm.by_subject:
                 self._silence(machine.name, now_s, effects)
         effects.append(
@@ -626,6 +621,7 @@ class Brain:
 
     def _keep_cost(self, build: Build, effects: list[Effect]) -> None:
         effects.extend(Keep("account", key, doc) for key, doc in self.farm.power.ledger.take_changed().items())
+        self.farm.built(build)
         cost = self.farm.power.build_cost.get(build.id)
         if cost is not None:
             effects.append(Keep("build_cost", build.id, {"cost": round(cost, 6), "wh": build.energy_wh}))
@@ -644,6 +640,9 @@ class Brain:
             self._cut_energy(name, now_s, effects, machine.build)
             if self.farm.by_subject.get(name):
                 effects.append(Keep("sense", name, machine.sense.as_dict()))
+        for name in self.farm.meters:
+            if name not in self.farm.machines:
+                self._cut_energy(name, now_s, effects, None)
         self._keep_learned(effects)
         for name, care in self.farm.care.items():
             care.age(now_s)
@@ -651,6 +650,7 @@ class Brain:
         for key in [key for key, at_s in self._kept_builds.items() if at_s < now_s - KEEP_BUILDS_S]:
             del self._kept_builds[key]
             effects.append(Keep("build", key, None))
+            self.farm.power.parts.drop(key)
             if self.farm.power.build_cost.pop(key, None) is not None:
                 effects.append(Keep("build_cost", key, None))
         effects.extend(Keep(*fact) for fact in self.farm.power.facts())
@@ -668,7 +668,8 @@ class Brain:
         cost = self.farm.power.book(name, part, meter.unmeasured_s(), build_id, of_build)
         if cost is not None:
             doc["cost"] = round(cost, 6)
-        effects.append(Note(now_s, "energy", doc))
+        if name in self.farm.machines:
+            effects.append(Note(now_s, "energy", doc))
         effects.append(Keep("energy", name, meter.as_dict()))
 
     def _estimate(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
@@ -717,10 +718,7 @@ class Brain:
                 machine.sense = PowerSense.from_dict(kept["sense"][name])
             if name in kept.get("machine", {}):
                 machine.restore(kept["machine"][name], builds, now_s)
-            if name in kept.get("energy", {}):
-                farm.meters[name].restore(kept["energy"][name])
-                farm.power.settle(name, farm.meters[name].unmeasured_s())
-        farm.power.restore(kept)
+        farm.restore_energy(kept, builds.values())
         for name, care in farm.care.items():
             if name in kept.get("health", {}):
                 care.restore(kept["health"][name], now_s)

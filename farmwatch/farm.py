@@ -2,8 +2,10 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from farmwatch.alarms.book import AlarmBook
+from farmwatch.machines.builds import Build
 from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power.advice import Advice
@@ -15,11 +17,13 @@ from farmwatch.power.diary import Diary
 from farmwatch.power.energy import EnergyMeter
 from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supply_of
 from farmwatch.power.outage import OutageWatch
+from farmwatch.power.parts import Run
 from farmwatch.power.rescue_desk import RescueDesk
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
 from farmwatch.words.timers import Timers
 
+ENERGY = frozenset({"power_w", "energy_wh"})
 LINGER_S = 3.0
 """Most backups trust the mains only after a few seconds (common practice, no source)."""
 
@@ -68,7 +72,12 @@ class Farm:
         self.others: dict[str, dict[str, Value]] = {name: {} for name in others}
         self.tree = LoadTree(plan)
         self.power = PowerDesk(plan, self.tree)
-        self.meters = {name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, []))) for name in plan.machines}
+        metered = [*plan.machines, *others, *plan.backups]
+        self.meters = {
+            name: EnergyMeter(max_gap_s=self._gap_s(by_subject.get(name, [])))
+            for name in metered
+            if name in plan.machines or any(s.quantities & ENERGY for s in by_subject.get(name, []))
+        }
         for name, machine in self.machines.items():
             machine.wh_at = self.meters[name].wh_at
         self.outage = OutageWatch(plan, self.sources)
@@ -94,6 +103,33 @@ class Farm:
             return machine.number("power_w")
         value = self.others.get(leaf, {}).get("power_w")
         return value if isinstance(value, float) else None
+
+    def count_energy(self, subject: str, values: Mapping[str, Value], now_s: float) -> None:
+        """Take watts and energy counter of a message about a machine, load or place."""
+        meter = self.meters.get(subject)
+        if meter is None or not ("power_w" in values or "energy_wh" in values):
+            return
+        power_w, counter_wh = values.get("power_w"), values.get("energy_wh")
+        meter.observe(
+            now_s,
+            power_w if isinstance(power_w, float) else None,
+            counter_wh if isinstance(counter_wh, float) else None,
+        )
+
+    def built(self, build: Build) -> None:
+        """A build is over, or what is known of its end has changed: energy and cost of its parts."""
+        if build.ended_s is not None:
+            self.power.built(build.id, Run(build.job, build.result, build.pieces, build.energy_wh, None))
+
+    def restore_energy(self, kept: Mapping[str, Mapping[str, dict[str, Any]]], builds: Iterable[Build]) -> None:
+        """Meters, models, accounts and the builds that are over, from the journal's facts by kind and key."""
+        for name, doc in kept.get("energy", {}).items():
+            if name in self.meters:
+                self.meters[name].restore(doc)
+                self.power.settle(name, self.meters[name].unmeasured_s())
+        self.power.restore(kept)
+        for build in builds:
+            self.built(build)
 
     def reading(self, name: str) -> Reading:
         """What the sources of a node or leaf say of its power now."""

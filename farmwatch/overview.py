@@ -6,6 +6,7 @@ from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, na
 from farmwatch.farm import Farm
 from farmwatch.machines.state import BUSY
 from farmwatch.power import show
+from farmwatch.power.account_show import accounts_view
 from farmwatch.power.load import SITE
 from farmwatch.power.outage_show import outages_view
 from farmwatch.power.rescue_words import care_view, rescue_view
@@ -51,6 +52,7 @@ def view_of(farm: Farm, now_s: float) -> View:
         "demand_factor": demand,
         "diversity_factor": diversity,
         "outages": outages_view(farm, now_s),
+        "accounts": accounts_view(farm, now_s),
     }
 
 

@@ -23,6 +23,7 @@ from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import (
     BackupPlan,
     CircuitPlan,
+    JobPlan,
     LoadPlan,
     MachinePlan,
     PersonPlan,
@@ -253,6 +254,14 @@ class Machine(Subject):
     column: Count | None = Field(default=None, ge=1, le=100, description="Column in the room, for the map.")
 
 
+class Job(Part):
+    """A job that is built again and again; its name is the one that machines report."""
+
+    pieces: Number | None = Field(
+        default=None, gt=0, le=10_000, description="Pieces of one build, for energy and cost of a good part."
+    )
+
+
 class FieldEntry(Part):
     """Where a value stands in a payload. A plain string is a pointer to a value in SI units."""
 
@@ -405,6 +414,7 @@ class Settings(BaseSettings):
         default=Machine(), description="What holds for every machine that says nothing else."
     )
     machines: dict[str, Machine] = Field(default={}, description="The machines.")
+    jobs: dict[str, Job] = Field(default={}, description="Jobs that are built again and again.")
     mappings: dict[str, MappingEntry] = Field(default={}, description="How devices speak.")
     buttons: dict[str, ButtonEntry] = Field(default={}, description="Buttons at the machines.")
     rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
@@ -560,6 +570,7 @@ class Settings(BaseSettings):
             sources={route.source.id: route.source for route in self.routes()},
             people={name: PersonPlan(name, tuple(p.channels)) for name, p in self.people.items()},
             rules={name: RuleChange(r.on_delay_s, r.off_delay_s, r.priority, r.off) for name, r in self.rules.items()},
+            jobs={name: JobPlan(name, job.pieces) for name, job in self.jobs.items()},
             blip_s=self.site.blip_s,
         )
 

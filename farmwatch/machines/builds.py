@@ -30,6 +30,7 @@ class Build:
     progress_at_s: float | None = None
     remaining_s: float | None = None
     energy_wh: float | None = None
+    pieces: float | None = None  # as reported
     from_wh: float | None = None  # the meter's total at the build's start
     inferred: tuple[str, ...] = ()
     estimates: list[dict[str, Any]] = field(default_factory=list)  # what was said of it while it ran

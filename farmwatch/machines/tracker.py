@@ -374,6 +374,9 @@ class MachineTrack:
             build.remaining_s = remaining_s
             build.progress_at_s = now_s
             self._estimator.progress(build.id, now_s, progress, remaining_s)
+        pieces = self.number("pieces")
+        if pieces is not None and pieces != build.pieces:
+            build.pieces, changed = pieces, True
         if changed:
             self._keep_build(build, now_s, effects)
 

@@ -3,7 +3,7 @@
 It holds what belongs together and decides nothing alone: the brain brings readings and minutes, the view asks.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -14,8 +14,10 @@ from farmwatch.power.chance import WindowChance, constant
 from farmwatch.power.demand import DemandTrack
 from farmwatch.power.load import SITE, Draw, LoadTree, Read, supply_of
 from farmwatch.power.models import LoadHistory
+from farmwatch.power.parts import PartsBook, Run
 from farmwatch.power.tariff import Ledger, local_day
 from farmwatch.words.model import CircuitPlan, SitePlan
+from farmwatch.words.power_view import AccountsView
 
 ADVICE_S = 30.0
 """How long advice stands while no machine changes its state."""
@@ -63,7 +65,10 @@ class PowerDesk:
         self.models = {name: LoadHistory() for name in plan.machines}
         self.demand = {name: DemandTrack() for name in (*tree.nodes, *tree.leaves)}
         self.ledger = Ledger(plan.timezone, self.supply.tariff)
+        self.places = Ledger(plan.timezone, self.supply.tariff)  # circuits, plugs, backups: they contain the others
+        self.parts = PartsBook({name: job.pieces for name, job in plan.jobs.items() if job.pieces is not None})
         self.build_cost: dict[str, float] = {}
+        self.shown: tuple[float, AccountsView] | None = None  # accounts as they were last shown, and when
         self._strain: dict[str, Strain] = {}
         self._foresight: Foresight | None = None
         self._if_clear: dict[frozenset[str], tuple[float, tuple[str, ...], Advice]] = {}
@@ -122,10 +127,10 @@ class PowerDesk:
         build: str | None = None,
         of_build: float = 1.0,
     ) -> float | None:
-        """Put a part of a machine's energy into the accounts; its cost, None without a tariff.
+        """Put a part of a meter's energy into the accounts; its cost, None without a tariff.
 
         Args:
-            name: the machine.
+            name: a machine or load; or a place, which is accounted for beside them.
             part: (Wh, from, to), as `EnergyMeter.cut` gives it.
             unmeasured_s: the meter's count of seconds that nothing covers, up to now.
             build: the build that this part belongs to, or ended in.
@@ -134,10 +139,15 @@ class PowerDesk:
         wh, from_s, to_s = part
         gap_s = max(unmeasured_s - self._unmeasured_s.get(name, 0.0), 0.0)
         self._unmeasured_s[name] = unmeasured_s
-        cost = self.ledger.book(name, wh, from_s, to_s, gap_s)
+        ledger = self.ledger if name in self.tree.leaves else self.places
+        cost = ledger.book(name, wh, from_s, to_s, gap_s)
         if cost is not None and build is not None:
             self.build_cost[build] = self.build_cost.get(build, 0.0) + of_build * cost
         return cost
+
+    def built(self, build: str, run: Run) -> None:
+        """A build is over, or what is known of it has changed; its cost is added here."""
+        self.parts.add(build, run._replace(cost=self.build_cost.get(build)))
 
     def settle(self, name: str, unmeasured_s: float) -> None:
         """A meter has been restored: what it had not measured before is in the accounts already."""
@@ -260,8 +270,10 @@ class PowerDesk:
                 yield "demand", name, track.as_dict()
         for key, doc in self.ledger.take_changed().items():
             yield "account", key, doc
+        for key, doc in self.places.take_changed().items():
+            yield "place_account", key, doc
 
-    def restore(self, kept: dict[str, dict[str, dict[str, Any]]]) -> None:
+    def restore(self, kept: Mapping[str, Mapping[str, dict[str, Any]]]) -> None:
         """Take up where the journal left off."""
         for name, doc in kept.get("load_model", {}).items():
             if name in self.models:
@@ -270,6 +282,7 @@ class PowerDesk:
             if name in self.demand:
                 self.demand[name] = DemandTrack.from_dict(doc)
         self.ledger.restore(kept.get("account", {}))
+        self.places.restore(kept.get("place_account", {}))
         self.build_cost.update({key: doc["cost"] for key, doc in kept.get("build_cost", {}).items()})
 
     def diversity(self, now_s: float) -> tuple[float, float] | None:

@@ -7,7 +7,8 @@ spread evenly over that time. What was not measured is not charged: a gap costs 
 Money is what the owner's tariff says of it; taxes and the supplier's own rounding are not in it.
 """
 
-from collections.abc import Iterator
+from calendar import monthrange
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
@@ -278,7 +279,10 @@ class Ledger:
             return None
         if len(key) == 10:
             return self.tariff.standing_per_day
-        days = sum(1 for day in self.days if day.startswith(key) and day <= until_day)
+        if len(self.days) >= KEEP_DAYS and f"{key}-01" < min(self.days):  # its days are forgotten, all or some
+            days = monthrange(int(key[:4]), int(key[5:]))[1]
+        else:
+            days = sum(1 for day in self.days if day.startswith(key) and day <= until_day)
         return self.tariff.standing_per_day * days
 
     def take_changed(self) -> dict[str, dict[str, Any] | None]:
@@ -290,7 +294,7 @@ class Ledger:
         self.dropped.clear()
         return found
 
-    def restore(self, docs: dict[str, dict[str, Any]]) -> None:
+    def restore(self, docs: Mapping[str, dict[str, Any]]) -> None:
         """Take up where the journal left off."""
         for key, doc in docs.items():
             (self.days if len(key) == 10 else self.months)[key] = Account.from_dict(doc)

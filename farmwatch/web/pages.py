@@ -11,7 +11,7 @@ from farmwatch.words.model import COMMANDS
 from farmwatch.words.view import View
 
 REFRESH_S = 30
-_COLUMNS = (("beds", "next", "power", "outages"), ("machines", "alarms"), ("health",))
+_COLUMNS = (("beds", "next", "power", "outages", "energy"), ("machines", "alarms"), ("health",))
 """What needs a person and when, then how the room stands, then where all this comes from."""
 _LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
 

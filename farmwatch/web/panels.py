@@ -10,6 +10,7 @@ from datetime import tzinfo
 
 from farmwatch.web import bars, forms, looks
 from farmwatch.web.backup_notes import notes
+from farmwatch.web.energy_panels import energy_use
 from farmwatch.web.machine_cell import in_rows
 from farmwatch.web.markup import (
     NOTHING,
@@ -452,6 +453,7 @@ PANELS: dict[str, tuple[str, Panel]] = {
     "next": ("Next to finish", upcoming),
     "power": ("Power", power),
     "outages": ("Outages", outages),
+    "energy": ("Energy and cost", energy_use),
     "machines": ("Machines", machines),
     "alarms": ("Alarms", alarms),
     "health": ("Where this comes from", health),

@@ -292,6 +292,14 @@ class HoursPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class JobPlan:
+    """A job that is built again and again."""
+
+    name: str
+    pieces: float | None = None  # good pieces of one build that is done
+
+
+@dataclass(frozen=True, slots=True)
 class PersonPlan:
     """Who is told, by which channels, and when.
 
@@ -341,6 +349,7 @@ class SitePlan:
     sources: dict[str, SourcePlan] = field(default_factory=dict)
     people: dict[str, PersonPlan] = field(default_factory=dict)
     rules: dict[str, RuleChange] = field(default_factory=dict)
+    jobs: dict[str, JobPlan] = field(default_factory=dict)
     blip_s: float = 5.0
     release_default_c: float = 40.0
     collector_backup: str | None = None

@@ -80,6 +80,42 @@ class YearView(TypedDict):
     short: int  # losses of supply of five minutes or less, blips included
 
 
+class AccountView(TypedDict):
+    """Energy and cost of a local day or month. Unmeasured time is not in it, and is named."""
+
+    key: str  # 2025-11-25 or 2025-11
+    hours: float  # of the whole day or month: 23 or 25 in a day on which the clock is changed
+    wh: float | None
+    cost: float | None  # standing charge included; None: no tariff
+    unmeasured_s: float
+    by: dict[str, float]  # machine or load: Wh
+    by_cost: dict[str, float]
+    places: dict[str, float]  # circuit, plug or backup with a meter of its own: Wh; it contains what hangs on it
+
+
+class PartView(TypedDict):
+    """A job's builds of the last two months, failures paid by the good pieces."""
+
+    job: str
+    builds: int
+    good_builds: int
+    pieces: float | None
+    wh: float | None
+    cost: float | None
+    unknown: int  # builds without a figure: the rest is "at least"
+    wh_each: float | None
+    cost_each: float | None
+
+
+class AccountsView(TypedDict):
+    """Energy and cost: the newest first, the parts in hand included."""
+
+    days: list[AccountView]
+    months: list[AccountView]
+    parts: list[PartView]
+    currency: str
+
+
 class OutagesView(TypedDict):
     """Everything about outages."""
 

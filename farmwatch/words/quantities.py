@@ -68,6 +68,7 @@ TABLE: tuple[Quantity, ...] = (
     _number("nozzle_target_c", "°C", 0.0, 600.0, 0.1, "nozzle temperature asked for"),
     _number("filament_mm", "mm", 0.0, 1e8, 1.0, "filament used in this build"),
     _number("filament_g", "g", 0.0, 1e6, 0.1, "filament used in this build"),
+    _number("pieces", "1", 0.0, 10_000.0, 1.0, "pieces of this build"),
     _other("status", Kind.TEXT, "a backup's status symbols (RFC 9271, table 4)"),
     _number("charge", "1", 0.0, 1.0, 1e-3, "state of charge of a backup's battery"),
     _number("runtime_s", "s", 0.0, 7 * 86_400.0, 1.0, "runtime left, as the backup itself reports"),

@@ -5,7 +5,7 @@ None always means unknown. Times are epoch seconds, ages are seconds before `at_
 
 from typing import NotRequired, TypedDict
 
-from farmwatch.words.power_view import OutagesView
+from farmwatch.words.power_view import AccountsView, OutagesView
 
 
 class VerdictView(TypedDict):
@@ -231,4 +231,5 @@ class View(TypedDict):
     plugs: NotRequired[list[PlaceView]]
     demand_factor: NotRequired[float | None]  # highest demand of the day over connected load
     outages: NotRequired[OutagesView]
+    accounts: NotRequired[AccountsView]
     diversity_factor: NotRequired[float | None]  # sum of the parts' highest demands over the one together
