@@ -2,134 +2,26 @@
 
 Off unless the owner has allowed an action for a machine. Nothing here is ever started by the brain, a timer or an
 alarm: `propose` gives a person a token, `confirm` with that token carries it out. Each is written down before and
-after; what cannot be written down is not done. `REFUSALS` is the table of what is refused. Switching the power off
-under a hot nozzle ruins it and can scald: that is refused above 50 °C, and where the temperature is not known.
-
-Machines have their own guards and their makers' instructions; local codes and licensed practice go before this.
+after; what cannot be written down is not done. What is refused stands in `machines.deeds.REFUSALS`. Afterwards the
+machine's own reports are watched: whether it did what was asked is said, and so is that it did not.
 """
 
 import asyncio
-import re
+import logging
 import secrets
+from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from farmwatch.words.errors import PeerUnavailable, Refused
+from farmwatch.machines.deeds import CONFIRM_S, DEEDS, Action, Attempt, Command, Facts, outcome, refusal
+from farmwatch.ports import Clock
+from farmwatch.words.errors import FarmwatchError, PeerUnavailable, Refused
 from farmwatch.words.model import Note
 
-CONFIRM_S = 60.0
-LEAST_S = 10.0  # between two actions at one machine
-COOL_C = 50.0  # of a nozzle whose power may be cut
-FRESH_S = 30.0  # a temperature older than this is not known
-SEND_S = 8.0
-DEEDS: dict[str, frozenset[str]] = {
-    # deed: states in which it makes sense
-    "pause": frozenset({"heating", "printing"}),
-    "resume": frozenset({"paused"}),
-    "stop": frozenset({"heating", "printing", "paused"}),
-    "off": frozenset({"off", "idle", "cooling", "waiting", "fault", "out_of_service"}),
-}
-PARAMETER = re.compile(r"\{([A-Za-z_]\w*)\}")
-
-
-@dataclass(frozen=True, slots=True)
-class Action:
-    """A template. `{machine}` and the machine's parameters are filled into address and payload.
-
-    Attributes:
-        name: what the owner calls it.
-        deed: one of `DEEDS`.
-        via: mqtt or http.
-        address: topic, or URL.
-        payload: body of the message or request.
-        method: of an HTTP request: POST, PUT or GET.
-        cuts_power: whether the machine loses its power by it; switching off always does.
-    """
-
-    name: str
-    deed: str
-    via: str
-    address: str
-    payload: str = ""
-    method: str = "POST"
-    cuts_power: bool = False
-
-    def __post_init__(self) -> None:
-        if self.deed not in DEEDS or self.via not in ("mqtt", "http") or self.method not in ("POST", "PUT", "GET"):
-            msg = f"action {self.name!r}: deed {self.deed!r} via {self.via!r}, method {self.method!r}"
-            raise ValueError(msg)
-
-    def filled(self, values: Mapping[str, str]) -> "Command":
-        """The template with everything filled in; Refused where a parameter is missing."""
-        missing = sorted({*PARAMETER.findall(self.address), *PARAMETER.findall(self.payload)} - set(values))
-        if missing:
-            raise Refused(f"action {self.name!r} wants {{{missing[0]}}}", hint="give it in the machine's params")
-        address, payload = (PARAMETER.sub(lambda found: values[found[1]], t) for t in (self.address, self.payload))
-        return Command(self.via, self.method, address, payload)
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """What is sent."""
-
-    via: str
-    method: str
-    address: str
-    payload: str
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """What is known of the machine at this moment; None: not known."""
-
-    state: str
-    nozzle_c: float | None = None
-    nozzle_age_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """Everything that decides whether an action is refused."""
-
-    action: Action
-    allowed: bool
-    facts: Facts
-    since_last_s: float | None  # seconds since the last action at this machine
-
-
-def _not_allowed(attempt: Attempt) -> str:
-    return "" if attempt.allowed else "the owner has not turned this on for the machine"
-
-
-def _too_soon(attempt: Attempt) -> str:
-    last_s = attempt.since_last_s
-    return f"only one action each {LEAST_S:.0f} s at a machine" if last_s is not None and last_s < LEAST_S else ""
-
-
-def _wrong_state(attempt: Attempt) -> str:
-    state = attempt.facts.state
-    if state == "unknown":
-        return "what the machine does is not known"
-    return "" if state in DEEDS[attempt.action.deed] else f"the machine is {state.replace('_', ' ')}"
-
-
-def _hot(attempt: Attempt) -> str:
-    if not (attempt.action.cuts_power or attempt.action.deed == "off"):
-        return ""
-    nozzle_c, age_s = attempt.facts.nozzle_c, attempt.facts.nozzle_age_s
-    if nozzle_c is None or age_s is None or not age_s <= FRESH_S:
-        return "the nozzle's temperature is not known: power is not cut under a nozzle that may be hot"
-    return "" if nozzle_c <= COOL_C else f"the nozzle is at {nozzle_c:.0f} °C: let it cool to {COOL_C:.0f} °C first"
-
-
-REFUSALS: tuple[Callable[[Attempt], str], ...] = (_not_allowed, _too_soon, _wrong_state, _hot)
-"""Each gives a reason, or "" where it has none; the first reason refuses."""
-
-
-def refusal(attempt: Attempt) -> str:
-    """Why an attempt is refused; "" if it is not."""
-    return next((reason for rule in REFUSALS if (reason := rule(attempt))), "")
+log = logging.getLogger("farmwatch.actuate")
+LOOK_S = 1.0
+MOST_WAITING, MOST_KEPT = 100, 200
 
 
 class Sender(Protocol):
@@ -142,6 +34,8 @@ class Sender(Protocol):
 
 Audit = Callable[[Note], Awaitable[None]]
 """Writes a note durably; StoreError if it cannot."""
+Look = Callable[[str], Facts]
+"""What is known of a machine now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +45,20 @@ class Proposal:
     token: str = field(repr=False)
     text: str
     expires_s: float
+
+
+@dataclass(slots=True)
+class Receipt:
+    """An action that was sent. `shown` is whether the machine's own reports show it; None: not yet."""
+
+    id: str
+    action: str
+    deed: str
+    machine: str
+    by: str
+    at_s: float
+    shown: bool | None
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +76,10 @@ class Actuator:
         actions: templates by name.
         allowed: machine: names of the actions that are turned on for it; a machine that is not here has none.
         params: machine: values for the templates, beside `machine`.
+        look: what is known of a machine.
         send: how.
         audit: writes down what is about to be done and what became of it.
+        clock: the house's.
     """
 
     def __init__(
@@ -177,24 +87,46 @@ class Actuator:
         actions: Mapping[str, Action],
         allowed: Mapping[str, tuple[str, ...]],
         params: Mapping[str, Mapping[str, str]],
+        *,
+        look: Look,
         send: Sender,
         audit: Audit,
+        clock: Clock,
     ) -> None:
         self._actions, self._allowed, self._params = actions, allowed, params
-        self._send, self._audit = send, audit
-        self._waiting: dict[str, _Waiting] = {}
+        self._look, self._send, self._audit, self._clock = look, send, audit, clock
+        self._waiting: OrderedDict[str, _Waiting] = OrderedDict()
         self._last_s: dict[str, float] = {}
+        self._receipts: OrderedDict[str, Receipt] = OrderedDict()
+        self._tasks: set[asyncio.Task[None]] = set()
 
-    def propose(self, action: str, machine: str, by: str, facts: Facts, now_s: float) -> Proposal:
-        """A token and the words to confirm; Refused with the reason."""
-        self._check(action, machine, facts, now_s)
-        self._waiting = {token: w for token, w in self._waiting.items() if w.expires_s > now_s}
+    def offers(self, machine: str) -> list[Action]:
+        """What is turned on for a machine."""
+        return [self._actions[name] for name in self._allowed.get(machine, ())]
+
+    def last(self, machine: str) -> Receipt | None:
+        """The last action at a machine since the start."""
+        return next((r for r in reversed(self._receipts.values()) if r.machine == machine), None)
+
+    def receipt(self, key: str) -> Receipt | None:
+        """An action that was sent, by its id."""
+        return self._receipts.get(key)
+
+    def propose(self, action: str, machine: str, by: str) -> Proposal:
+        """A token and the words to confirm; Refused with the reason. `action` is a name, or a deed that is clear."""
+        template, facts = self._check(self._named(action, machine), machine)
+        now_s = self._clock.now_s()
+        for token in [token for token, waiting in self._waiting.items() if waiting.expires_s <= now_s]:
+            del self._waiting[token]
+        while len(self._waiting) >= MOST_WAITING:
+            self._waiting.popitem(last=False)
         token = secrets.token_urlsafe(24)
-        self._waiting[token] = _Waiting(action, machine, by, now_s + CONFIRM_S)
-        text = f"{self._actions[action].deed.capitalize()} {machine}? It is {facts.state.replace('_', ' ')} now."
+        self._waiting[token] = _Waiting(template.name, machine, by, now_s + CONFIRM_S)
+        power = " It loses its power by this." if template.cuts_power or template.deed == "off" else ""
+        text = f"{template.deed.capitalize()} {machine}? It is {facts.state.replace('_', ' ')} now.{power}"
         return Proposal(token, text, now_s + CONFIRM_S)
 
-    async def confirm(self, token: str, by: str, facts: Facts, now_s: float) -> None:
+    async def confirm(self, token: str, by: str) -> Receipt:
         """Carry out what the token stands for, by what is known now.
 
         Raises:
@@ -202,103 +134,92 @@ class Actuator:
             StoreError: it could not be written down before; nothing was sent.
             PeerUnavailable: it could not be sent; that is written down.
         """
+        now_s = self._clock.now_s()
         waiting = self._waiting.pop(token, None)
         if waiting is None or waiting.by != by or now_s >= waiting.expires_s:
             raise Refused("this confirmation is used, too late or somebody else's", hint="ask again")
-        action = self._check(waiting.action, waiting.machine, facts, now_s)
-        command = action.filled({**self._params.get(waiting.machine, {}), "machine": waiting.machine})
+        action, _ = self._check(waiting.action, waiting.machine)
+        command = action.filled(self._values(waiting.machine))
+        # Counted at once, so that two at the same time are one; also where it then cannot be written down.
         self._last_s[waiting.machine] = now_s
-        doc = {"command": "act", "action": action.name, "deed": action.deed, "machine": waiting.machine, "by": by}
-        await self._audit(Note(now_s, "said", doc))
+        text = f"sent to {waiting.machine}"
+        receipt = Receipt(secrets.token_hex(8), action.name, action.deed, waiting.machine, by, now_s, None, text)
+        await self._note(receipt, "before")
         try:
             await self._send(command)
         except PeerUnavailable as error:
-            await self._note(now_s, doc, error=str(error))
+            await self._note(receipt, "after", sent=False, error=error.args[0])
             raise
         except BaseException:
-            await self._note(now_s, doc, error="it is not known whether it was sent")
+            await self._note(receipt, "after", sent=None, error="it is not known whether it was sent")
             raise
-        await self._note(now_s, doc, error="")
+        await self._note(receipt, "after", sent=True, error="")
+        self._follow(receipt, action)
+        return receipt
 
-    async def _note(self, now_s: float, doc: Mapping[str, Any], *, error: str) -> None:
-        await self._audit(Note(now_s, "done", {**doc, "sent": not error, "error": error}))
+    async def close(self) -> None:
+        """Follow nothing up any more."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    def _check(self, action: str, machine: str, facts: Facts, now_s: float) -> Action:
-        template = self._actions.get(action)
-        if template is None:
+    # ---- what became of it -------------------------------------------------------------------------------------
+
+    def _follow(self, receipt: Receipt, action: Action) -> None:
+        self._receipts[receipt.id] = receipt
+        while len(self._receipts) > MOST_KEPT:
+            self._receipts.popitem(last=False)
+        task = asyncio.create_task(self._watch(receipt, action), name=f"action at {receipt.machine}")
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _watch(self, receipt: Receipt, action: Action) -> None:
+        """Until the machine's own reports show it, or its time is over."""
+        while receipt.shown is None:
+            now_s = self._clock.now_s()
+            state = self._look(receipt.machine).state
+            receipt.shown, receipt.text = outcome(
+                receipt.deed, receipt.machine, state, now_s - receipt.at_s, action.answer_s
+            )
+            if receipt.shown is None:
+                await self._clock.sleep_until(now_s + LOOK_S)
+        if not receipt.shown:
+            log.warning("action %s: %s", receipt.action, receipt.text)
+        try:
+            await self._note(receipt, "outcome", shown=receipt.shown, text=receipt.text)
+        except FarmwatchError as error:
+            log.warning("action %s: %s; not written down: %s", receipt.action, receipt.text, error)
+
+    async def _note(self, receipt: Receipt, step: str, **more: Any) -> None:  # noqa: ANN401  (a document's values)
+        names = ("id", "action", "deed", "machine", "by")
+        doc = {"step": step} | {name: getattr(receipt, name) for name in names} | more
+        await self._audit(Note(self._clock.now_s(), "act", doc))
+
+    # ---- what is refused ---------------------------------------------------------------------------------------
+
+    def _values(self, machine: str) -> dict[str, str]:
+        return {**self._params.get(machine, {}), "machine": machine}
+
+    def _named(self, action: str, machine: str) -> str:
+        """The name of an action, also by its deed where only one that is turned on does that."""
+        if action in self._actions:
+            return action
+        if action not in DEEDS:
             raise Refused(f"no action {action!r}", hint=f"known: {', '.join(sorted(self._actions)) or 'none'}")
+        found = [offer.name for offer in self.offers(machine) if offer.deed == action]
+        if not found:
+            raise Refused(f"{action} {machine}: the owner has not turned this on for the machine")
+        if len(found) > 1:
+            raise Refused(f"{action} {machine}: there are several", hint=f"name one: {', '.join(found)}")
+        return found[0]
+
+    def _check(self, action: str, machine: str) -> tuple[Action, Facts]:
+        template, now_s = self._actions[action], self._clock.now_s()
         last_s = self._last_s.get(machine)
-        since_s = None if last_s is None else now_s - last_s
         allowed = action in self._allowed.get(machine, ())
-        reason = refusal(Attempt(template, allowed, facts, since_s))
+        facts = self._look(machine) if allowed else Facts("unknown")
+        reason = refusal(Attempt(template, allowed, facts, None if last_s is None else now_s - last_s))
         if reason:
             raise Refused(f"{template.deed} {machine}: {reason}")
-        template.filled({**self._params.get(machine, {}), "machine": machine})
-        return template
-
-
-# ---- sending -----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """Where MQTT commands go; `tls` holds the library's own arguments (ca_certs, certfile, keyfile)."""
-
-    host: str
-    port: int
-    user: str = ""
-    password: str | None = field(default=None, repr=False)
-    tls: Mapping[str, Any] | None = None
-
-
-class PeerSender:
-    """Sends over MQTT (QoS 1, never retained) or HTTP (no redirects), each under a deadline."""
-
-    def __init__(self, broker: Broker | None = None) -> None:
-        self._broker = broker
-
-    async def __call__(self, command: Command) -> None:
-        """Send it."""
-        try:
-            async with asyncio.timeout(SEND_S):
-                await (self._http(command) if command.via == "http" else self._mqtt(command))
-        except TimeoutError:
-            raise PeerUnavailable(f"no answer within {SEND_S:.0f} s") from None
-
-    async def _mqtt(self, command: Command) -> None:
-        from paho.mqtt import MQTTException, publish  # noqa: PLC0415  (only where it is used)
-
-        broker = self._broker
-        if broker is None:
-            raise PeerUnavailable("no broker is configured", hint="add [mqtt]")
-        login: Any = {"username": broker.user, "password": broker.password} if broker.user else None
-        tls: Any = dict(broker.tls) if broker.tls is not None else None
-
-        def go() -> None:
-            publish.single(
-                command.address, command.payload, qos=1, retain=False,
-                hostname=broker.host, port=broker.port, auth=login, tls=tls,
-            )  # fmt: skip
-
-        try:
-            await asyncio.to_thread(go)
-        except (OSError, MQTTException) as error:
-            raise PeerUnavailable(f"the broker did not take it: {type(error).__name__}") from None
-
-    @staticmethod
-    async def _http(command: Command) -> None:
-        import aiohttp  # noqa: PLC0415
-
-        body = command.payload.encode() if command.payload and command.method != "GET" else None
-        headers = {"Content-Type": "application/json"} if command.payload.startswith(("{", "[")) else {}
-        try:
-            async with (
-                aiohttp.ClientSession() as session,
-                session.request(
-                    command.method, command.address, data=body, headers=headers, allow_redirects=False
-                ) as answer,
-            ):
-                if not 200 <= answer.status < 300:
-                    raise PeerUnavailable(f"the device answered {answer.status}")
-        except (aiohttp.ClientError, ValueError) as error:
-            raise PeerUnavailable(f"the device cannot be reached: {type(error).__name__}") from None
+        template.filled(self._values(machine))
+        return template, facts

@@ -7,10 +7,12 @@ import os
 import secrets
 import signal
 import sys
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from pydantic import SecretStr
@@ -20,6 +22,7 @@ from farmwatch.brain import Brain
 from farmwatch.clock import SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
 from farmwatch.engine import Engine
+from farmwatch.machines.deeds import DEEDS, Facts
 from farmwatch.ports import Channel, Clock, Source
 from farmwatch.power.questions import answer
 from farmwatch.service import ServiceManager
@@ -28,12 +31,17 @@ from farmwatch.stores.journal import JournalGuard
 from farmwatch.tape import Tape
 from farmwatch.wire.intake import Intake
 from farmwatch.words.errors import FarmwatchError, StoreError
-from farmwatch.words.model import Effect, Keep, Message, Said
+from farmwatch.words.model import Denied, Effect, Keep, Message, Note, Said
 from farmwatch.words.view import View
+
+if TYPE_CHECKING:
+    from farmwatch.actuate import Actuator, Audit, Look
+    from farmwatch.sources.mqtt import TlsConfig
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
 KEY_BYTES = 32
+DENIALS_KEPT = 10  # a minute, of attempts to act by somebody who may not
 PLAYED_AHEAD = 400
 """Inputs that a played past may be ahead of the brain."""
 
@@ -71,15 +79,10 @@ def _addresses(settings: Settings, via: str) -> tuple[str, ...]:
 def _mqtt(settings: Settings) -> Source | None:
     if settings.mqtt is None or settings.replaced("mqtt"):
         return None
-    from farmwatch.sources.mqtt import MqttConfig, MqttSource, TlsConfig  # noqa: PLC0415  (only where it is used)
+    from farmwatch.sources.mqtt import MqttConfig, MqttSource  # noqa: PLC0415  (only where it is used)
 
     entry = settings.mqtt
     password = settings.secrets.mqtt_password
-    tls = None
-    if entry.tls is not None:
-        files = (entry.tls.ca_file, entry.tls.cert_file, entry.tls.key_file)
-        ca_file, cert_file, key_file = (str(settings.beside(name)) if name else "" for name in files)
-        tls = TlsConfig(ca_file, cert_file, key_file, entry.tls.insecure)
     topics = (*_addresses(settings, "mqtt"), *(button.topic for button in settings.button_routes()))
     return MqttSource(
         MqttConfig(
@@ -92,11 +95,22 @@ def _mqtt(settings: Settings) -> Source | None:
             keepalive_s=entry.keepalive_s,
             qos=entry.qos,
             topics=tuple(dict.fromkeys(topics)),
-            tls=tls,
+            tls=_tls(settings),
             will_topic=f"{entry.client_id}/status",
             command_topic=entry.command_topic,
         )
     )
+
+
+def _tls(settings: Settings) -> "TlsConfig | None":
+    entry = settings.mqtt
+    if entry is None or entry.tls is None:
+        return None
+    from farmwatch.sources.mqtt import TlsConfig  # noqa: PLC0415  (only where it is used)
+
+    files = (entry.tls.ca_file, entry.tls.cert_file, entry.tls.key_file)
+    ca_file, cert_file, key_file = (str(settings.beside(name)) if name else "" for name in files)
+    return TlsConfig(ca_file, cert_file, key_file, entry.tls.insecure)
 
 
 def _http(settings: Settings) -> Source | None:
@@ -225,6 +239,24 @@ def build_channels(settings: Settings) -> dict[str, Channel]:
     }
 
 
+def build_actuator(settings: Settings, look: "Look", audit: "Audit", clock: Clock) -> "Actuator | None":
+    """What people may have done to machines; None where nothing is turned on."""
+    allowed = settings.allowed()
+    if not allowed:
+        return None
+    from farmwatch.actuate import Actuator  # noqa: PLC0415  (only where it is used)
+    from farmwatch.actuate_send import Broker, PeerSender  # noqa: PLC0415
+
+    entry, tls, broker = settings.mqtt, _tls(settings), None
+    if entry is not None and not settings.replaced("mqtt"):
+        password, context = _plain(settings.secrets.mqtt_password), tls.context if tls is not None else None
+        broker = Broker(entry.host, entry.port, entry.user, password, context, entry.protocol)
+    headers = {name: secret.get_secret_value() for name, secret in settings.secrets.act.items()}
+    params = {name: settings.machine(name).params for name in allowed}
+    send = PeerSender(broker, headers)
+    return Actuator(settings.deeds(), allowed, params, look=look, send=send, audit=audit, clock=clock)
+
+
 def warm_up(channels: dict[str, Channel]) -> None:
     """Load what the first message needs before it is needed; say what is wrong with a channel."""
     for name, channel in channels.items():
@@ -303,6 +335,9 @@ class House:
             self.journal, channels, self.clock, self.link_for,
             collapse=partial(collapse, timezone=settings.site.timezone),
         )  # fmt: skip
+        self.journal_thread = ThreadPoolExecutor(1, thread_name_prefix="journal")
+        self.actuator = build_actuator(settings, self._look, self._audit, self.clock)
+        self._denied_s: deque[float] = deque(maxlen=DENIALS_KEPT)
         page = WebServer(
             WebConfig(
                 bind=settings.web.bind,
@@ -313,6 +348,7 @@ class House:
                 link_key=self._link_key,
                 api_token=key_file(settings.data_path, "api_token", text=True).decode(),
                 people=tuple(settings.people),
+                act_password=_plain(settings.secrets.act_password),
             ),
             view=self.view,
             ask=self._ask,
@@ -321,6 +357,8 @@ class House:
             push=push.accept if push is not None else None,
             spend=SpentLinks(self.journal, self.clock),
             clock=self.clock,
+            acts=self.actuator,
+            denied=self._denied,
         )
         self.daemon = Daemon(
             Parts(
@@ -329,6 +367,7 @@ class House:
                 sources=sources,
                 journal=self.journal,
                 series=(series,),
+                journal_thread=self.journal_thread,
                 channels={name: tuple(c for c in p.channels if c in channels) for name, p in settings.people.items()},
                 postman=notifier,
                 page=page,
@@ -342,6 +381,47 @@ class House:
         )
         if isinstance(self.clock, WarpClock):
             self.clock.busy = lambda: not self.daemon.started or len(self.daemon.inbox.items) > PLAYED_AHEAD
+
+    # ---- doing it -----------------------------------------------------------------------------------------------
+
+    def _look(self, machine: str) -> Facts:
+        """What is known of a machine that something is to be done to."""
+        track = self.brain.farm.machines.get(machine)
+        if track is None:
+            return Facts("unknown")
+        at_s = track.nozzle_at_s
+        return Facts(track.state, track.number("nozzle_c"), None if at_s is None else self.clock.now_s() - at_s)
+
+    async def _audit(self, note: Note) -> None:
+        """Write it durably, or raise StoreError: memory alone is not enough for this."""
+        loop = asyncio.get_running_loop()
+        await loop.run_in_executor(self.journal_thread, self.journal.commit, note.at_s, (note,), {})
+        if self.journal.trouble:
+            raise StoreError(f"the journal cannot be written: {self.journal.trouble}", hint="nothing is done meanwhile")
+
+    async def _denied(self, words: str) -> None:
+        """Somebody who may not has tried to act. A flood of them is not written down one by one."""
+        now_s = self.clock.now_s()
+        if len(self._denied_s) == DENIALS_KEPT and now_s - self._denied_s[0] < 60.0:
+            return
+        self._denied_s.append(now_s)
+        self.daemon.tell(Denied(now_s, words))
+        with contextlib.suppress(StoreError):
+            await self._audit(Note(now_s, "act", {"step": "denied", "why": words}))
+
+    def _acting(self, view: View) -> None:
+        """Put into the view what is turned on at each machine."""
+        if self.actuator is None:
+            return
+        for machine in view["machines"]:
+            offers = self.actuator.offers(machine["name"])
+            if not offers:
+                continue
+            machine["actions"] = [
+                {"name": o.name, "kind": o.deed, "fits": machine["state"] in DEEDS[o.deed].sensible} for o in offers
+            ]
+            last = self.actuator.last(machine["name"])
+            machine["acted"] = "" if last is None else f"{last.deed}, asked by {last.by}: {last.text}"
 
     async def _ask(self, said: Said) -> list[Effect]:
         return await self.daemon.ask(said)
@@ -359,6 +439,7 @@ class House:
             found = health.get(row["id"])
             if found is not None:
                 row["good"], row["bad"], row["last_bad"] = found.good, found.bad, found.last_bad
+        self._acting(view)
         return view
 
     def link_for(self, message: Message, command: str, subject: str) -> str | None:

@@ -25,6 +25,7 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
     Awoke,
+    Denied,
     Effect,
     Event,
     Keep,
@@ -42,6 +43,7 @@ from farmwatch.words.view import View
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0
+DENIED, DENIED_S = 3, 600.0
 CIRCUITS_S = 10.0
 ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved"})
 LOOK = ("cause", "look")
@@ -59,6 +61,7 @@ class Brain:
         self._tally = Tally(plan.timezone)
         self._notices = Notices(self._timers, plan, Phrases(self.farm, self._tally))
         self._began_s: float | None = None
+        self._denials: list[float] = []
         self._told_w: dict[str, float] = {}
         self._kept_builds: dict[str, float] = {}
         self._told_backup: dict[str, dict[str, Any]] = {}
@@ -69,6 +72,7 @@ class Brain:
             SourceFailed: self._failed,
             SourceDegraded: self._degraded,
             StoreHealth: self._store,
+            Denied: self._denied,
             Awoke: self._awoke,
             Worked: self._worked,
         }
@@ -332,6 +336,13 @@ class Brain:
         self.farm.stores[event.store] = (event.ok, event.why)
         self.farm.book.condition("store_degraded", event.store, now_s, effects, true=not event.ok, why=event.why)
 
+    def _denied(self, event: Denied, now_s: float, effects: list[Effect]) -> None:
+        """Once may be a slip of the hand; several are worth a line."""
+        self._denials = [at_s for at_s in self._denials if now_s - at_s < DENIED_S] + [now_s]
+        if len(self._denials) >= DENIED:
+            self.farm.book.condition("act_denied", "site", now_s, effects, true=True, why=event.why)
+            self._timers.set("denied", now_s + DENIED_S)
+
     def _explains(self, parent: Alarm, child: Alarm) -> bool:
         """Whether a parent's alarm is the reason for a child's."""
         if parent.rule == "broker_lost":
@@ -559,6 +570,9 @@ class Brain:
             return
         if key == "circuits":
             self._circuits(now_s, effects)
+            return
+        if key == "denied":
+            self.farm.book.condition("act_denied", "site", now_s, effects, true=False)
             return
         what, name = key
         if what == "stale":

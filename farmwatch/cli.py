@@ -165,6 +165,12 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     say.add_argument("--alarm", metavar="ID", help="acknowledged, shelved, unshelved: which alarm")
     say.add_argument("--minutes", type=float, metavar="MIN", help="shelved, out_of_service: how long")
     say.add_argument("--reason", help="shelved, out_of_service: why")
+    act = verb("act", act_verb, "have something done at a machine, if its owner has turned that on; asks first")
+    act.add_argument("machine", help="at which machine")
+    act.add_argument("action", help="name of the action, or pause, resume, stop, off")
+    act.add_argument("--by", default=os.environ.get("USER", ""), metavar="NAME", help="who asks")
+    act.add_argument("--yes", action="store_true", help="do not ask again (it must be turned on all the same)")
+    act.add_argument("--json", action="store_true", help="what became of it, as JSON")
     notify = verb("notify", notify_verb, "send a test message through each channel and say how long it took")
     notify.add_argument("what", choices=("test",))
     notify.add_argument("channel", nargs="*", help="only these channels")
@@ -316,6 +322,15 @@ def say_verb(args: argparse.Namespace) -> int:
     names = ("command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "reason")
     fields = {name: getattr(args, name) for name in names if getattr(args, name) not in (None, "")}
     return cli_live.say(load(args.config, live=False), fields)
+
+
+def act_verb(args: argparse.Namespace) -> int:
+    """Have something done at a machine."""
+    from farmwatch import cli_act
+    from farmwatch.settings import load
+
+    settings = load(args.config, live=False)
+    return cli_act.act(settings, args.machine, args.action, by=args.by, yes=args.yes, as_json=args.json)
 
 
 def notify_verb(args: argparse.Namespace) -> int:

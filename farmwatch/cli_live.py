@@ -184,20 +184,29 @@ def record(settings: Settings, output: str, seconds: float) -> int:
 
 def say(settings: Settings, fields: dict[str, Any]) -> int:
     """Post what somebody did; prints what followed from it."""
-    if "machine" in fields and fields["machine"] not in settings.machines:
+    if "machine" in fields:
+        known_machine(settings, fields["machine"])
+    answer = ask_daemon(settings, "/api/v1/say", fields)
+    out(json.dumps(answer, ensure_ascii=False) if answer else "noted")
+    return 0
+
+
+def known_machine(settings: Settings, name: str) -> None:
+    """Raises FarmwatchError where no machine is called so."""
+    if name not in settings.machines:
         from farmwatch.settings_check import meant  # noqa: PLC0415
 
-        raise FarmwatchError(
-            f'no machine is called "{fields["machine"]}"', hint=meant(fields["machine"], settings.machines)
-        )
+        raise FarmwatchError(f'no machine is called "{name}"', hint=meant(name, settings.machines))
+
+
+def ask_daemon(settings: Settings, path: str, fields: dict[str, Any] | None = None) -> Any:  # noqa: ANN401  (JSON)
+    """What the running daemon answers, with the token that it has written down; a POST where there are fields."""
     try:
         token = (settings.data_path / "api_token").read_text("ascii").strip()
     except OSError as error:
         why = error.strerror or "cannot be read"
         raise PeerUnavailable(f"{settings.data_path / 'api_token'}: {why}", hint="is farmwatch run at work?") from None
-    answer = _ask(settings, "/api/v1/say", json.dumps(fields).encode(), token)
-    out(json.dumps(answer, ensure_ascii=False) if answer else "noted")
-    return 0
+    return _ask(settings, path, None if fields is None else json.dumps(fields).encode(), token)
 
 
 def health(settings: Settings) -> int:

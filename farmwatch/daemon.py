@@ -21,6 +21,7 @@ from farmwatch.words.errors import FarmwatchError, Refused, StoreError
 from farmwatch.words.model import (
     Awoke,
     Effect,
+    Event,
     Input,
     Keep,
     Message,
@@ -323,6 +324,11 @@ class Daemon:
         self._asked.append((said, future))
         self.inbox.wake.set()
         return await future
+
+    def tell(self, event: Event) -> None:
+        """Something that the brain must know and that no source brings; its effects go with the next step."""
+        self._extra += self._p.engine.brain.receive(event, event.at_s)
+        self.inbox.wake.set()
 
     # ---- effects -----------------------------------------------------------------------------------------------
 

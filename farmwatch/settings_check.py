@@ -33,7 +33,9 @@ from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, STATE_WOR
 PLACES = ("circuits", "plugs", "backups", "banks", "loads", "sensors", "machines")
 """Kinds whose names are one namespace: messages, the page and the API name them without their kind."""
 
-NAMED = (*PLACES, "channels", "people", "mappings", "buttons")
+SECRETS_OF = {"channel": "channels", "http": "mappings", "ups": "backups", "snmp": "backups", "act": "actions"}
+PAGES = frozenset({"/act", "/say", "/who", "/sign-in", "/sign-out"})
+NAMED = (*PLACES, "channels", "people", "mappings", "buttons", "actions")
 
 
 class Finding(NamedTuple):
@@ -366,12 +368,13 @@ def _url(path: Path, url: str) -> Iterator[Finding]:
     if bad:
         yield Finding(path, "is no http address", "write it like http://{host}/status")
     elif parts.username or parts.password:
-        suggestion = "put the Authorization header's value into the secrets folder: " + f"http_{path[1]}"
+        suggestion = "put the Authorization header's value into the secrets folder: "
+        suggestion += f"{'act' if path[0] == 'actions' else 'http'}_{path[1]}"
         yield Finding(path, "holds a password", suggestion)
 
 
 def _path(path: Path, address: str) -> Iterator[Finding]:
-    if address.startswith(("/api/", "/a/", "/static/")) or address in {"/say", "/who", "/sign-in", "/sign-out"}:
+    if address.startswith(("/api/", "/a/", "/act/", "/static/")) or address in PAGES:
         yield Finding(path, f'"{address}" belongs to the page', "write it like /push/{machine}")
     if not address.startswith("/") or address == "/" or "?" in address or "#" in address or " " in address:
         yield Finding(path, "is no path to post to", "write it like /push/{machine}")
@@ -428,6 +431,79 @@ def _buttons(subject: Subject) -> Iterator[Finding]:
                 meant(button.command, COMMANDS),
             )
         yield from _reference(subject, "buttons", "machines", button.machine, (*path, "machine"))
+
+
+def _actions(subject: Subject) -> Iterator[Finding]:
+    """Templates, and the machines that turn them on."""
+    settings = subject.settings
+    if settings.machine_defaults.actions:
+        what = "actions are turned on at each machine alone, never for all of them"
+        near = "write actions = [...] into the [machines.NAME] that you mean"
+        yield Finding(("machine_defaults", "actions"), what, near)
+    for name, action in settings.actions.items():
+        path: Path = ("actions", name)
+        yield from _template(path, action.via, PARAMETER.sub("1", action.address))
+        if action.via == "mqtt" and settings.mqtt is not None and action.address == settings.mqtt.command_topic:
+            what = "is the topic on which Farmwatch itself listens"
+            yield Finding((*path, "address"), what, "write the device's topic")
+        if action.via == "mqtt" and action.method != "POST":
+            yield Finding((*path, "method"), "a message has no method", 'remove it, or use via = "http"')
+        if action.kind == "off" and not action.cuts_power and "cuts_power" in action.model_fields_set:
+            yield Finding((*path, "cuts_power"), "switching off always cuts the power", "remove this key")
+    for name, machine in settings.machines.items():
+        for index, wanted in enumerate(machine.actions):
+            place: Path = ("machines", name, "actions", index)
+            yield from _reference(subject, "", "actions", wanted, place)
+            if machine.actions.index(wanted) != index:
+                yield Finding(place, f'"{wanted}" is turned on twice', "name it once")
+            yield from _filled_action(settings, name, wanted, place)
+
+
+def _template(path: Path, via: str, address: str) -> Iterator[Finding]:
+    """An address that something can be sent to: no wildcard in a topic."""
+    place: Path = (*path, "address")
+    yield from ADDRESS_CHECKS[via](place, address)
+    if via == "mqtt" and ("+" in address or "#" in address):
+        yield Finding(place, "holds a wildcard: a message goes to one topic", "write the topic with {machine} in it")
+
+
+def _filled_action(settings: Settings, machine: str, wanted: str, place: Path) -> Iterator[Finding]:
+    action, path = settings.actions.get(wanted), ("actions", wanted)
+    if action is None:
+        return
+    values = settings.machine(machine).params | {"machine": machine}
+    missing = [p for text in (action.address, action.payload) for p in PARAMETER.findall(text) if p not in values]
+    for parameter in dict.fromkeys(missing):
+        near = meant(parameter, values, otherwise=f'add params = {{ {parameter} = "..." }} to machines.{machine}')
+        yield Finding(place, f"action {wanted} wants {{{parameter}}}, which {machine} does not give", near)
+    if not missing and next(_template(path, action.via, PARAMETER.sub("1", action.address)), None) is None:
+        for found in _template(path, action.via, fill(action.address, values)):
+            what = f"with {machine}'s parameters the address of action {wanted} {found.what}"
+            yield Finding(("machines", machine, "params"), what, found.suggestion)
+
+
+def _acting(subject: Subject) -> Iterator[Finding]:
+    """What must be there before anything can be done: a broker, and a password of its own."""
+    settings, secrets = subject.settings, subject.settings.secrets
+    allowed = settings.allowed()
+    if not allowed or not subject.live:
+        return
+    first: Path = ("machines", next(iter(allowed)), "actions")
+    used = {settings.actions[name].via for names in allowed.values() for name in names if name in settings.actions}
+    for via in sorted(used):
+        if settings.replaced(via):
+            yield Finding(first, f"the scenario stands in for {via}: there is nothing to act on", "remove the actions")
+        elif via == "mqtt" and settings.mqtt is None and "mqtt" not in subject.names["top"]:
+            yield Finding(first, "speaks MQTT, but no broker is configured", 'add [mqtt] with host = "..."')
+    file = f"{settings.secrets_dir}/act_password"
+    if secrets.act_password is None:
+        what = "actions need a password of their own, and there is none"
+        yield Finding(first, what, f"write one into {file} (chmod 600)")
+    elif secrets.web_password is not None and (
+        secrets.act_password.get_secret_value() == secrets.web_password.get_secret_value() != ""
+    ):
+        what = "the password for actions is that of the page: whoever may look could act"
+        yield Finding(first, what, f"write another one into {file}")
 
 
 def _rules(subject: Subject) -> Iterator[Finding]:
@@ -520,7 +596,7 @@ def _secrets(subject: Subject) -> Iterator[Finding]:
     if pushes and secrets.push_token is None and not settings.replaced("push"):
         what = "devices that post need a token, and there is none"
         yield Finding(("mappings", pushes[0]), what, f"write a long random word into {folder}/push_token (chmod 600)")
-    for kind, section in (("channel", "channels"), ("http", "mappings"), ("ups", "backups"), ("snmp", "backups")):
+    for kind, section in SECRETS_OF.items():
         for name in getattr(secrets, kind):
             if name not in subject.names[section]:
                 what = f'no {section.removesuffix("s")} is called "{name}"'
@@ -563,6 +639,8 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _mappings,
     _filled_addresses,
     _buttons,
+    _actions,
+    _acting,
     _rules,
     _simulated,
 )

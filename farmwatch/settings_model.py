@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, SecretStr
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from farmwatch.machines.deeds import Action
 from farmwatch.power.load import PowerSite, Supply
 from farmwatch.power.tariff import Tariff, minute_of, period_of
 from farmwatch.wire.intake import Button, Route
@@ -250,6 +251,9 @@ class Machine(Subject):
     cool_min: Number | None = Field(
         default=None, ge=0, le=1440, description="Minutes to cool, where no bed temperature comes."
     )
+    actions: Words = Field(
+        default=[], description="Actions that are turned on here; never by [machine_defaults], none by default."
+    )
     row: Count | None = Field(default=None, ge=1, le=100, description="Row in the room, for the map.")
     column: Count | None = Field(default=None, ge=1, le=100, description="Column in the room, for the map.")
 
@@ -322,6 +326,22 @@ class ButtonEntry(Part):
     machine: str | None = Field(default=None, description="About which machine.")
 
 
+class ActionEntry(Part):
+    """Something that a person may have done to a machine, asked for and confirmed. Off until a machine names it."""
+
+    kind: Literal["pause", "resume", "stop", "off"] = Field(description="What it does to the machine.")
+    via: Literal["mqtt", "http"] = Field(description="mqtt: published to the broker; http: a request to the device.")
+    address: str = Field(min_length=1, description="Topic or URL, with {parameters} of the machine.")
+    payload: str = Field(default="", max_length=4_000, description="Body, with {parameters}.")
+    method: Literal["POST", "PUT", "GET"] = Field(default="POST", description="Of the HTTP request.")
+    cuts_power: bool = Field(
+        default=False, description="The machine loses its power by it (off always does): refused while hot."
+    )
+    answer_s: Number = Field(
+        default=60.0, ge=2, le=900, description="Time within which the machine's own reports must show it."
+    )
+
+
 class Rule(Part):
     """The owner's change to a row of the alarm table."""
 
@@ -370,11 +390,15 @@ class Secrets(BaseModel):
     mqtt_password: SecretStr | None = Field(default=None, description="Password of [mqtt] user.")
     push_token: SecretStr | None = Field(default=None, description="Token that pushing devices send.")
     web_password: SecretStr | None = Field(default=None, description="Password of the page.")
+    act_password: SecretStr | None = Field(default=None, description="Password for actions at machines.")
     channel: dict[str, SecretStr] = Field(default={}, description="channel_<name>: service URL of a channel.")
     http: dict[str, SecretStr] = Field(
         default={}, description="http_<mapping>: Authorization header of a polled mapping."
     )
     ups: dict[str, SecretStr] = Field(default={}, description="ups_<backup>: user:password for a UPS server.")
+    act: dict[str, SecretStr] = Field(
+        default={}, description="act_<action>: Authorization header of an action's request."
+    )
     snmp: dict[str, SecretStr] = Field(
         default={}, description="snmp_<backup>: community (2c), or user:authentication:privacy (3)."
     )
@@ -417,6 +441,7 @@ class Settings(BaseSettings):
     jobs: dict[str, Job] = Field(default={}, description="Jobs that are built again and again.")
     mappings: dict[str, MappingEntry] = Field(default={}, description="How devices speak.")
     buttons: dict[str, ButtonEntry] = Field(default={}, description="Buttons at the machines.")
+    actions: dict[str, ActionEntry] = Field(default={}, description="What a person may have done to a machine.")
     rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
     tariff: TariffEntry | None = Field(default=None, description="What energy costs.")
     simulated: Simulated | None = Field(default=None, description="The scenario as a source.")
@@ -536,6 +561,17 @@ class Settings(BaseSettings):
     def button_routes(self) -> tuple[Button, ...]:
         """The mapped buttons."""
         return tuple(Button(b.topic, b.payload, b.command, b.machine) for b in self.buttons.values())
+
+    def deeds(self) -> dict[str, Action]:
+        """The templates of the actions."""
+        return {
+            name: Action(name, a.kind, a.via, a.address, a.payload, a.method, a.cuts_power, a.answer_s)
+            for name, a in self.actions.items()
+        }
+
+    def allowed(self) -> dict[str, tuple[str, ...]]:
+        """The actions that are turned on, by machine: those that its own table names."""
+        return {name: tuple(machine.actions) for name, machine in self.machines.items() if machine.actions}
 
     def plan(self) -> SitePlan:
         """The site as the pure rooms see it."""

@@ -75,7 +75,7 @@ class House:
 
 
 @asynccontextmanager
-async def serving(house=None, *, stop_s=2.0, **changed):
+async def serving(house=None, *, stop_s=2.0, acts=None, denied=None, **changed):
     """The house with its page; `changed` are fields of the configuration."""
     house = house or House()
     fields = {
@@ -84,7 +84,7 @@ async def serving(house=None, *, stop_s=2.0, **changed):
     } | changed  # fmt: skip
     house.server = WebServer(
         WebConfig(**fields), view=house.view, ask=house.ask, history=house.history, read=house.read, push=house.push,
-        spend=house.spend, clock=house.clock,
+        spend=house.spend, clock=house.clock, acts=acts, **({"denied": denied} if denied is not None else {}),
     )  # fmt: skip
     house.url = (await house.server.start()).rstrip("/")
     try:

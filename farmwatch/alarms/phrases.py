@@ -39,6 +39,7 @@ class Phrases:
             "store": self._store,
             "heat": self._heat,
             "care": self._care,
+            "acts": self._acts,
         }
 
     def daily(self, box: Box, now_s: float) -> Letter:
@@ -291,6 +292,11 @@ class Phrases:
         )
         return f"Collector cannot write: {plain(alarms[0].subject)}", text, ()
 
+    def _acts(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+        why = plain(str(alarms[0].facts.get("why") or ""))[:90]
+        text = f"Three times within ten minutes, last {why}. Nothing was done. If it was none of you, find out who."
+        return "Somebody tried to act at a machine", text, ()
+
     def _clear(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         lasted = duration(now_s - min((a.since_s for a in alarms), default=incident.opened_s))
         subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
@@ -309,6 +315,8 @@ class Phrases:
             return f"{names(subjects, 2)} no longer heats", f"It did for {lasted}. Find out why.", ()
         if incident.group == "care":
             return f"Backup {names(subjects, 2)}: battery in order again", f"After {lasted}.", ()
+        if incident.group == "acts":
+            return "No more attempts to act", "For ten minutes nobody has tried.", ()
         if incident.group == "store":
             return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
         if incident.group == "fault" and subjects and subjects[0] in self._farm.plan.circuits:

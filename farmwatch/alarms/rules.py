@@ -17,6 +17,7 @@ GROUPS: dict[str, str] = {
     "heat": "one machine's heaters",
     "store": "the collector's own disk",
     "care": "a backup's battery",
+    "acts": "attempts to act at machines",
 }
 
 
@@ -168,6 +169,12 @@ TABLE: tuple[Rule, ...] = (
         "battery_warm", "a backup's battery is above 30 °C for an hour", "backup",
         "a warm room, a full shelf, a fan that stands still", "it ages about twice as fast with each 10 °C",
         "give it air, or move it away from heat", "days", "digest", 3600.0, 3600.0, "below 28 °C", (), "care",
+    ),
+    Rule(
+        "act_denied", "three attempts within ten minutes to act at a machine by somebody who may not", "site",
+        "a forgotten password, or somebody who should not be there", "somebody may go on guessing",
+        "find out who it was; change the password for actions if it was none of you", "days", "digest", 0.0, 0.0,
+        "ten minutes without another", (), "acts",
     ),
 )  # fmt: skip
 

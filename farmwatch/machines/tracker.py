@@ -61,6 +61,7 @@ class MachineTrack:
         self.last_build: Build | None = None
         self.trail = Trail()
         self.latest: dict[str, Value] = {}
+        self.nozzle_at_s: float | None = None  # its last reading: no power is cut on an old one
         self.last_known: dict[str, tuple[float, Value]] = {}
         self.mains_lost: Callable[[float], bool] = lambda _since_s: False
         self.wh_at: Callable[[float], float | None] = lambda _at_s: None
@@ -104,6 +105,8 @@ class MachineTrack:
             if quantity not in latest or latest[quantity] != value:
                 latest[quantity] = value
                 consider = consider or quantity in CONSIDERED
+        if "nozzle_c" in values:
+            self.nozzle_at_s = now_s
         if values.get("remaining_s") is not None and self.build is not None:
             self.build.progress_at_s = now_s
         if "power_w" in values:

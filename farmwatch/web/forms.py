@@ -43,6 +43,17 @@ def machine(name: str, state: str) -> Html:
                 out=_out(name))  # fmt: skip
 
 
+@lru_cache(maxsize=1_024)
+def ask(machine: str, action: str, kind: str) -> Html:
+    """The button that asks for an action; what it leads to asks again."""
+    return fill(
+        '<form method="post" action="/act"><input type="hidden" name="machine" value="{machine}">'
+        '<input type="hidden" name="action" value="{action}"><button>{kind} ({action})…'
+        '<span class="unseen">: {machine}</span></button></form>',
+        machine=machine, action=action, kind=kind.capitalize(),
+    )  # fmt: skip
+
+
 def _started(name: str) -> Html:
     more = fill(
         '<label>Job <input name="job" maxlength="120" autocomplete="off"></label>'

@@ -26,6 +26,7 @@ SECURITY_HEADERS: dict[str, str] = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
     "Cache-Control": "no-store",
 }
+PROXIED = ("Forwarded", "X-Forwarded-For", "Via")  # who asked is not who is connected (RFC 7239, RFC 9110)
 LOCAL = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -81,6 +82,28 @@ def same_origin(request: web.Request) -> bool:
         return site == "same-origin"
     origin = request.headers.get("Origin")
     return origin is not None and urlsplit(origin).netloc.lower() == request.headers.get("Host", "").lower()
+
+
+def private(request: web.Request, base_url: str) -> bool:
+    """Whether nobody on the way can read or change the request: over TLS, or within this computer.
+
+    A proxy that ends TLS before us counts if it is asked by exactly the configured https address and does not itself
+    say otherwise. Within this computer: the peer's address is our own, and the host name is that address or local.
+    """
+    authority = request.headers.get("Host", "").lower()
+    base = urlsplit(base_url)
+    if request.secure:
+        return True
+    if request.headers.get("X-Forwarded-Proto", "https").lower() != "https":
+        return False
+    if base.scheme == "https" and authority == base.netloc.lower():
+        return True
+    own = request.transport.get_extra_info("sockname") if request.transport else None
+    if own is None or request.remote is None or any(header in request.headers for header in PROXIED):
+        return False
+    address = str(own[0]).removeprefix("::ffff:")
+    inside = request.remote.removeprefix("::ffff:") == address or is_loopback(request.remote)
+    return inside and host_name(authority) in LOCAL | {address}
 
 
 def bearer(request: web.Request) -> str:

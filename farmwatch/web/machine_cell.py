@@ -95,7 +95,17 @@ def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
     )
     alone = fill('<a class="alone" href="/machine/{key}">This machine alone</a>', key=quote(machine["name"], safe=""))
     says = forms.machine(machine["name"], machine["state"])
-    return fill("<dl>{rows}</dl>{says}{alone}", rows=rows, says=says, alone=alone)
+    return fill("<dl>{rows}</dl>{says}{acts}{alone}", rows=rows, says=says, acts=_acts(machine), alone=alone)
+
+
+def _acts(machine: MachineView) -> Html:
+    """Buttons only for what the owner has turned on and makes sense now; what became of the last one."""
+    offers = [offer for offer in machine.get("actions", ()) if offer["fits"]]
+    buttons = join(forms.ask(machine["name"], offer["name"], offer["kind"]) for offer in offers)
+    told = machine.get("acted", "")
+    acted = fill('<p class="acted">{words}</p>', words=clip(told)) if told else NOTHING
+    row = fill('<div class="row acts">{buttons}</div>', buttons=buttons) if offers else NOTHING
+    return fill("{row}{acted}", row=row, acted=acted)
 
 
 def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str, object]]:

@@ -63,7 +63,9 @@ def page_title(view: View) -> str:
     return f"{mark} {clip(view['verdict']['title'])} - {clip(view['site'], 40)}".strip()
 
 
-def footer(who: str, people: Sequence[str], *, signed_in: bool, encrypted: bool, version: str) -> Html:
+def footer(
+    who: str, people: Sequence[str], *, signed_in: bool, encrypted: bool, version: str, acts: bool = False
+) -> Html:
     """Who speaks, signing out, and the cautions that belong on every screen."""
     options = join(
         fill("<option{chosen}>{person}</option>", person=person, chosen=Html(" selected") if person == who else NOTHING)
@@ -76,9 +78,10 @@ def footer(who: str, people: Sequence[str], *, signed_in: bool, encrypted: bool,
     leave = fill('<form method="post" action="/sign-out"><button>Sign out</button></form>') if signed_in else NOTHING
     plain = NOTHING if encrypted else fill("<p>This connection is not encrypted.</p>")
     return fill(
-        "<footer>{speaker}{leave}{plain}<p>Farmwatch {version} advises and switches nothing. Hot beds, mains and "
+        "<footer>{speaker}{leave}{plain}<p>Farmwatch {version} advises; {acts}. Hot beds, mains and "
         "batteries: the machine itself, its maker's instructions and local codes come first.</p></footer>",
         speaker=speaker, leave=leave, plain=plain, version=version,
+        acts="it acts at a machine only when a person asks and confirms" if acts else "it switches nothing",
     )  # fmt: skip
 
 
@@ -108,6 +111,35 @@ def sign_in(assets: Mapping[str, str], *, wrong: str = "", then: str = "/") -> s
         '</label><button class="act">Sign in</button></form></main>', error=error, then=then,
     )  # fmt: skip
     return document("Sign in", body, assets)
+
+
+def act_sign_in(assets: Mapping[str, str], machine: str, action: str, *, wrong: str = "") -> str:
+    """The password for actions; after it the action is asked for again."""
+    error = fill('<p class="verdict danger">{shape}{wrong}</p>',
+                 shape=looks.shape(looks.VERDICTS["danger"]), wrong=wrong) if wrong else NOTHING  # fmt: skip
+    body = fill(
+        '<main class="single"><h1>Password for actions</h1>{error}'
+        '<form method="post" action="/act/sign-in" class="wide">'
+        '<input type="hidden" name="machine" value="{machine}"><input type="hidden" name="action" value="{action}">'
+        '<input type="text" name="username" autocomplete="username" value="farmwatch-actions" hidden>'
+        '<label>Password <input type="password" name="password" autocomplete="current-password" required autofocus>'
+        '</label><button class="act">Go on</button></form><p>It holds for a quarter of an hour.</p></main>',
+        error=error, machine=machine, action=action,
+    )  # fmt: skip
+    return document("Password for actions", body, assets)
+
+
+def confirm_act(text: str, token: str, assets: Mapping[str, str]) -> str:
+    """What is about to be done at a machine, and the button that does it."""
+    body = fill(
+        '<main class="single"><h1>{text}</h1><form method="post" action="/act" class="wide">'
+        '<input type="hidden" name="token" value="{token}"><button class="act">Yes, do it now</button></form>'
+        "<p>Nothing happens until you press the button. It works once, within a minute. Is anybody's hand in the "
+        "machine? Hot parts stay hot, and heaters may stay on while it is paused; the machine itself and its maker's "
+        "instructions come first.</p>"
+        '<p><a class="button" href="/">No, back to the page</a></p></main>', text=text, token=token,
+    )  # fmt: skip
+    return document("Confirm", body, assets)
 
 
 def grant_words(grant: Grant) -> Html:

@@ -17,6 +17,7 @@ from aiohttp import web
 import farmwatch
 from farmwatch.ports import Clock
 from farmwatch.web import guard, links, pages, sessions
+from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.broadcast import Broadcast, event
 from farmwatch.web.markup import Html
 from farmwatch.web.panels import masked
@@ -66,6 +67,7 @@ class WebConfig:
         link_key: at least 32 secret bytes that sign links and sessions.
         api_token: what the command line sends; None refuses all tokens.
         people: names that somebody at the page can say they are.
+        act_password: for actions at machines; None lets only the API's token act.
     """
 
     bind: str
@@ -76,6 +78,7 @@ class WebConfig:
     link_key: bytes = field(repr=False)
     api_token: str | None = field(default=None, repr=False)
     people: tuple[str, ...] = ()
+    act_password: str | None = field(default=None, repr=False)
 
 
 class Series(Protocol):
@@ -95,6 +98,10 @@ Push = Callable[[str, str, bytes], Awaitable[int]]
 Spend = Callable[[str], bool]
 
 
+async def _untold(_words: str) -> None:
+    """Nobody asks to be told."""
+
+
 class WebServer:
     """Serves the page.
 
@@ -107,6 +114,8 @@ class WebServer:
         push: (path, token, body) of a device's POST to an HTTP status; None where no device posts.
         spend: marks a link's nonce as used, durably; False if it was already.
         clock: the house's clock.
+        acts: what may be done at machines; None where nothing is turned on.
+        denied: told of an attempt to act by somebody who may not.
     """
 
     def __init__(
@@ -120,6 +129,8 @@ class WebServer:
         push: Push | None,
         spend: Spend,
         clock: Clock,
+        acts: Acts | None = None,
+        denied: Callable[[str], Awaitable[None]] = _untold,
     ) -> None:
         self._config = config
         self._view, self._ask, self._history, self._read = view, ask, history, read
@@ -131,6 +142,13 @@ class WebServer:
         self._readers: dict[str, int] = {}
         self._static = _load_static()
         self._assets = {name: f"/static/{name}?v={found[1]}" for name, found in self._static.items()}
+        act_sessions = None
+        if config.act_password:
+            act_sessions = sessions.Sessions(
+                config.act_password, config.link_key, role="act", lasts_s=sessions.ACT_LASTS_S
+            )
+        self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._who)
+        self._may_act = acts is not None
         self._runner: web.AppRunner | None = None
         self._pump: asyncio.Task[None] | None = None
         self._stopping = asyncio.Event()
@@ -173,6 +191,7 @@ class WebServer:
     async def stop(self) -> None:
         """Close every connection; within two seconds."""
         self._stopping.set()
+        await self._acting.close()
         if self._pump is not None:
             self._pump.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -202,6 +221,7 @@ class WebServer:
                 web.post("/api/v1/say", self._post_say),
                 web.get("/api/v1/history", self._get_history),
                 web.get("/api/v1/series", self._get_series),
+                *self._acting.routes(),
                 web.post("/{path:.*}", self._post_push),
                 web.get("/{path:.*}", self._get_nothing),
             ]
@@ -288,7 +308,7 @@ class WebServer:
         local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
         return pages.footer(
             self._who(request), self._config.people, signed_in=self._sessions is not None,
-            encrypted=local or self._encrypted(request), version=farmwatch.__version__,
+            encrypted=local or self._encrypted(request), version=farmwatch.__version__, acts=self._may_act,
         )  # fmt: skip
 
     def _encrypted(self, request: web.Request) -> bool:

@@ -11,7 +11,9 @@ import secrets
 from collections import OrderedDict, deque
 
 COOKIE = "farmwatch_session"
+ACT_COOKIE = "farmwatch_act"
 LASTS_S = 30 * 86_400.0
+ACT_LASTS_S = 900.0  # of the right to act
 TRIES = 5  # wrong passwords an address may send in WINDOW_S
 TRIES_IN_ALL = 30  # and all addresses together
 WINDOW_S = 60.0
@@ -25,10 +27,11 @@ _N, _R, _P = 2**14, 8, 1
 class Sessions:
     """Checks the password and the cookies; pure but for random salts and session names."""
 
-    def __init__(self, password: str, key: bytes) -> None:
+    def __init__(self, password: str, key: bytes, *, role: str = "session", lasts_s: float = LASTS_S) -> None:
         self._salt = secrets.token_bytes(16)
         self._hash = self._scrypt(password)
-        self._key = hmac.new(key, b"session|" + password.encode(), hashlib.sha256).digest()
+        self.lasts_s = lasts_s
+        self._key = hmac.new(key, role.encode() + b"|" + password.encode(), hashlib.sha256).digest()
         self._revoked: OrderedDict[str, None] = OrderedDict()
 
     def right(self, attempt: str) -> bool:
@@ -37,7 +40,7 @@ class Sessions:
 
     def open(self, now_s: float) -> str:
         """A new session's cookie."""
-        body = f"{int(now_s + LASTS_S)}.{secrets.token_urlsafe(16)}"
+        body = f"{int(now_s + self.lasts_s)}.{secrets.token_urlsafe(16)}"
         return f"{body}.{self._mac(body)}"
 
     def valid(self, cookie: str | None, now_s: float) -> bool:

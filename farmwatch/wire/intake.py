@@ -34,6 +34,8 @@ MOST_CACHED = 10_000
 MOST_FIELDS = 20
 COMMAND = "command"
 """Pseudo source under which messages on the command topic are counted."""
+ACTIONS = frozenset({"act", "pause", "resume", "stop", "off"})
+"""What is no word about what somebody did, but something to be done."""
 OWN_KEYS = frozenset({"at", "via", "command", "machine", "by"})
 
 
@@ -222,6 +224,8 @@ def command_of(item: Raw) -> Said:
     command = _short(doc, "command")
     if not command:
         raise BadPayload('"command" is missing')
+    if command in ACTIONS:
+        raise BadPayload(f'"{command}": actions at machines are never taken by MQTT; use the page or farmwatch act')
     if len(doc) > MOST_FIELDS:
         raise BadPayload(f"{len(doc)} fields, at most {MOST_FIELDS} are read")
     fields = {clean(key)[:40]: _scalar(key, value) for key, value in doc.items() if key not in OWN_KEYS}

@@ -130,6 +130,13 @@ class StoreHealth(NamedTuple):
     why: str
 
 
+class Denied(NamedTuple):
+    """Somebody who may not has tried to act at a machine."""
+
+    at_s: float
+    why: str
+
+
 class Awoke(NamedTuple):
     """The collector runs again; `dark_since_s` is when it was last known to be awake, or None at first start."""
 
@@ -145,7 +152,7 @@ class Worked(NamedTuple):
     answer: Any
 
 
-Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | Awoke | Said | Worked
+Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | Denied | Awoke | Said | Worked
 
 
 # ---- effects ---------------------------------------------------------------------------------------------------
@@ -163,7 +170,7 @@ class Note(NamedTuple):
     """Something derived: a line of ``replay --json``. Times in `doc` are epoch seconds."""
 
     at_s: float
-    kind: str  # state build estimate load energy backup alarm outage
+    kind: str  # state build estimate load energy backup alarm outage act
     doc: dict[str, Any]
 
 

@@ -27,6 +27,14 @@ class FinishView(TypedDict):
     overdue_s: float | None
 
 
+class ActionView(TypedDict):
+    """Something that the owner has turned on for a machine; a person asks for it and confirms it."""
+
+    name: str
+    kind: str  # pause resume stop off
+    fits: bool  # whether it makes sense in the machine's present state
+
+
 class MachineView(TypedDict):
     """One machine."""
 
@@ -53,6 +61,8 @@ class MachineView(TypedDict):
     start_from_s: NotRequired[float | None]  # idle and clear: when it may start; None: cannot be said, or not idle
     energy_today_wh: NotRequired[float | None]
     load_basis: NotRequired[str]  # what its load model rests on
+    actions: NotRequired[list[ActionView]]  # missing: nothing is turned on
+    acted: NotRequired[str]  # what became of the last action; "" where there was none
 
 
 class StrainView(TypedDict):

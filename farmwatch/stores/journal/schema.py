@@ -65,6 +65,7 @@ KEEP_NOTES: dict[str, int] = {
     "undelivered": 10_000,
     "energy": 150_000,  # 12 machines, hourly: more than a year
     "said": 50_000,
+    "act": 50_000,  # before, after and outcome of every action at a machine
     "awoke": 10_000,
 }
 """The history. What is not named here (estimate, load, backup: up to one a minute and subject) is not kept in
