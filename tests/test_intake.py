@@ -393,3 +393,12 @@ def test_no_message_raises_and_the_counts_agree(messages):
     health = intake.health()
     assert all(row.degraded is degraded.get(name, False) for name, row in health.items())
     assert sum(row.good for name, row in health.items() if name != "command") <= observed
+
+
+@pytest.mark.parametrize("command", ["act", "pause", "resume", "stop", "off"])
+def test_actions_are_never_taken_by_mqtt(command):
+    intake = Intake(ROUTES, command_topic="farmwatch/command", buttons=BUTTONS)
+    body = json.dumps({"command": command, "machine": "avocet", "by": "ann"}).encode()
+    assert intake.decode(Raw(5.0, "mqtt", "farmwatch/command", body)) == []
+    assert intake.health()["command"].bad == 1
+    assert "never taken by MQTT" in str(intake.health()["command"].last_bad)
