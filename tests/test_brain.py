@@ -4,8 +4,9 @@ import random
 import pytest
 from farm import BACKUPS, NAMES, T0, Driver, plan, solo
 
+from farmwatch.alarms.phrases import words_of
 from farmwatch.words.errors import Refused
-from farmwatch.words.model import Keep, MachinePlan, Message, RuleChange, SitePlan, SourceFailed, StoreHealth
+from farmwatch.words.model import Denied, Keep, MachinePlan, Message, RuleChange, SitePlan, SourceFailed, StoreHealth
 
 
 def build(day, name, minutes=30, *, job="hive-latch", done="done", bed=60.0):
@@ -541,3 +542,18 @@ def test_what_stood_long_before_the_mains_went_is_not_explained_by_it():
     assert day.brain.farm.book.alarms["source_silent:dunlin"].state == "unacknowledged"
     day.run(300, 5, lambda d: talk(d, "OB DISCHRG"))
     assert day.brain.farm.book.alarms["source_silent:dunlin"].state == "unacknowledged"
+
+
+def test_three_attempts_to_act_are_worth_a_line_and_one_is_not():
+    day = solo("knot")
+    for minute in range(2):
+        day.feed(Denied(T0 + 60 * minute, "from 10.0.0.9, with a wrong password"))
+    assert not [alarm for alarm in day.brain.farm.book.standing() if alarm.rule == "act_denied"]
+    day.feed(Denied(T0 + 180, "from 10.0.0.9, with a wrong password"))
+    (alarm,) = [alarm for alarm in day.brain.farm.book.standing() if alarm.rule == "act_denied"]
+    assert (alarm.priority, alarm.true) == ("digest", True)
+    title, text = words_of(alarm, day.brain.farm, day.now)
+    assert title == "Somebody tried to act at a machine"
+    assert "10.0.0.9" in text
+    day.advance(T0 + 800)
+    assert not alarm.true
