@@ -20,7 +20,8 @@ from farmwatch.words.model import Effect, Keep, SitePlan
 from farmwatch.words.timers import Timers
 
 GATHER_S: dict[str, float] = {
-    "bed": 15, "mains": 4, "broker": 2, "heat": 1, "silent": 30, "fault": 5, "store": 2, "care": 2, "dark": 0, "acts": 2,
+    "bed": 15, "mains": 4, "broker": 2, "heat": 1, "silent": 30, "fault": 5, "store": 2, "care": 2, "dark": 0,
+    "acts": 2,
 }  # fmt: skip
 """How long an incident's first message waits for the rest of the story."""
 RESTORED_S = 2.0
