@@ -45,7 +45,7 @@ MINUTE_S = 60.0
 HOUR_S = 3600.0
 DENIED, DENIED_S = 3, 600.0
 CIRCUITS_S = 10.0
-ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved"})
+ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 LOOK = ("cause", "look")
 KEEP_BUILDS_S = 60 * 86_400.0
 """How long a finished build stays among the facts; the journal's history keeps it longer."""
@@ -193,9 +193,6 @@ class Brain:
         if machine.build is not None and build is not machine.build:
             self._estimate(machine, now_s, effects)
         book.condition("bed_waiting", name, now_s, effects, true=state == "waiting")
-        alarm = book.alarms.get(f"bed_waiting:{name}")
-        if alarm is not None and alarm.state == "returned":
-            book.acknowledge(alarm.id, now_s, effects)
         book.condition("machine_fault", name, now_s, effects, true=state == "fault")
         self.farm.rescue.moved(name, now_s)
 
@@ -349,7 +346,9 @@ class Brain:
             return child.facts.get("vias") == ["mqtt"] or self.farm.outage.network_lost()
         if child.rule == "broker_lost":
             return self.farm.outage.covers_broker(child.facts.get("lost_at_s", child.since_s))
-        return self.farm.covered(child.subject)
+        if parent.rule == "mains_lost":
+            return self.farm.covered(child.subject)
+        return parent.subject == child.subject
 
     # ---- backups and outages ---------------------------------------------------------------------------------------
 
@@ -532,8 +531,10 @@ class Brain:
             self._move(machine, lambda: machine.command(said), now_s, effects)
             if machine.last_build is not None:
                 self.farm.built(machine.last_build)  # a person may have said how it ended
-            if said.command in ("out_of_service", "in_service") and said.machine in self.farm.by_subject:
-                self._silence(machine.name, now_s, effects)
+            if said.command in ("out_of_service", "in_service"):
+                self.farm.book.service(machine.name, now_s, effects, out=machine.state == "out_of_service")
+                if said.machine in self.farm.by_subject:
+                    self._silence(machine.name, now_s, effects)
         effects.append(
             Note(
                 now_s,
@@ -555,7 +556,11 @@ class Brain:
             if said.command == "acknowledged":
                 book.acknowledge(alarm_id, now_s, effects)
             elif said.command == "shelved":
-                book.shelve(alarm_id, said.fields.get("minutes", 60), now_s, effects)
+                fields = said.fields
+                once, reason = fields.get("once") is True, str(fields.get("reason") or "")
+                book.shelve(alarm_id, fields.get("minutes", 60), now_s, effects, once=once, reason=reason, by=said.by)
+            elif said.command == "reset":
+                book.reset(alarm_id, now_s, effects)
             else:
                 book.unshelve(alarm_id, now_s, effects)
 
@@ -737,7 +742,8 @@ class Brain:
             if name in kept.get("health", {}):
                 care.restore(kept["health"][name], now_s)
         farm.rescue.restore(kept.get("rescue", {}).get("told"))
-        farm.book.restore(list(kept.get("alarm", {}).values()), now_s)
+        away = [name for name, machine in farm.machines.items() if machine.state == "out_of_service"]
+        farm.book.restore(list(kept.get("alarm", {}).values()), now_s, away)
         self._tally.restore(kept.get("tally", {}))
         self._notices.restore(list(kept.get("incident", {}).values()), now_s, kept, farm.book.alarms)
         farm.outage.restore(list(kept.get("outage", {}).values()), kept.get("outage_over", {}).get("supply"))

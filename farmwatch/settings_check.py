@@ -14,7 +14,8 @@ from datetime import datetime
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from farmwatch.alarms.rules import TABLE
+from farmwatch.alarms.rule import Rule
+from farmwatch.alarms.rules import RULES, TABLE
 from farmwatch.settings_lines import Path
 from farmwatch.settings_model import (
     DEFAULT_INTERVAL_S,
@@ -22,6 +23,7 @@ from farmwatch.settings_model import (
     PARAMETER,
     FieldEntry,
     MappingEntry,
+    RuleKeys,
     Settings,
     fill,
     parameters,
@@ -506,11 +508,50 @@ def _acting(subject: Subject) -> Iterator[Finding]:
         yield Finding(first, what, f"write another one into {file}")
 
 
+SUBJECTS: dict[str, tuple[str, ...]] = {
+    # what a rule is about: sections whose names can stand under its `subjects`
+    "machine": ("machines",), "backup": ("backups",), "circuit": ("circuits",), "sensor": ("sensors",),
+    "machine or backup": ("machines", "backups"), "source": ("machines", "circuits", "plugs", "loads", "sensors"),
+}  # fmt: skip
+
+
 def _rules(subject: Subject) -> Iterator[Finding]:
     known = [row.id for row in TABLE]
-    for name in subject.settings.rules:
+    for name, change in subject.settings.rules.items():
+        path: Path = ("rules", name)
         if name not in known:
-            yield Finding(("rules", name), f'no alarm rule is called "{name}"', meant(name, known))
+            yield Finding(path, f'no alarm rule is called "{name}"', meant(name, known))
+            continue
+        yield from _rule_keys(subject, path, RULES[name], change)
+        sections = SUBJECTS.get(RULES[name].subject, ())
+        names = [one for section in sections for one in subject.names[section]]
+        for one, keys in change.subjects.items():
+            inner: Path = (*path, "subjects", one)
+            if sections and one not in names and name != "source_degraded":
+                what = f'{name} is about a {RULES[name].subject}, and none is called "{one}"'
+                yield Finding(inner, what, meant(one, names))
+            yield from _rule_keys(subject, inner, RULES[name], keys, change)
+
+
+def _rule_keys(
+    subject: Subject, path: Path, rule: Rule, keys: RuleKeys, outer: RuleKeys | None = None
+) -> Iterator[Finding]:
+    for person in keys.people:
+        yield from _reference(subject, "rules", "people", person, (*path, "people"))
+    limit = rule.limit
+    if limit is None:
+        for key in ("limit", "deadband"):
+            if getattr(keys, key) is not None:
+                yield Finding((*path, key), f"{rule.id} has no {key} that could be changed", "take this key out")
+        return
+    if keys.limit is not None and not limit.low <= keys.limit <= limit.high:
+        what = f"{keys.limit:g} {limit.unit} is no likely limit for: {limit.about}"
+        yield Finding((*path, "limit"), what, f"from {limit.low:g} to {limit.high:g} {limit.unit}")
+    value = keys.limit if keys.limit is not None else outer.limit if outer is not None else None
+    value = limit.value if value is None else value
+    if keys.deadband is not None and limit.above and keys.deadband >= value:
+        what = f"with a deadband of {keys.deadband:g} {limit.unit} below {value:g} it would never clear"
+        yield Finding((*path, "deadband"), what, f"less than {value:g}")
 
 
 def _simulated(subject: Subject) -> Iterator[Finding]:

@@ -342,13 +342,34 @@ class ActionEntry(Part):
     )
 
 
-class Rule(Part):
-    """The owner's change to a row of the alarm table."""
+class RuleKeys(Part):
+    """What can be changed in a row of the alarm table."""
 
     on_delay_s: Number | None = Field(default=None, ge=0, le=86_400, description="How long the condition must hold.")
     off_delay_s: Number | None = Field(default=None, ge=0, le=86_400, description="How long it must be gone.")
     priority: Literal["danger", "session", "digest"] | None = Field(default=None, description="Priority.")
-    off: bool = Field(default=False, description="Never raise it.")
+    off: bool | None = Field(default=None, description="Never raise it.")
+    limit: Number | None = Field(default=None, description="Its threshold, in the unit of the alarm table.")
+    deadband: Number | None = Field(
+        default=None, ge=0, description="How far a value must come back within the limit, in the same unit."
+    )
+    realarm_s: Number | None = Field(
+        default=None, ge=0, le=86_400, description="Acknowledged and still true, it asks again after so long; 0: never."
+    )
+    people: list[str] = Field(default=[], description="Only these people are told; none: everybody.")
+
+    def change(self, subjects: "dict[str, RuleChange] | None" = None) -> RuleChange:
+        """As the pure rooms see it."""
+        return RuleChange(
+            self.on_delay_s, self.off_delay_s, self.priority, self.off, self.limit, self.deadband, self.realarm_s,
+            tuple(self.people), subjects or {},
+        )  # fmt: skip
+
+
+class Rule(RuleKeys):
+    """The owner's change to a row of the alarm table."""
+
+    subjects: dict[str, RuleKeys] = Field(default={}, description="Changes for one subject of the rule alone.")
 
 
 class TimeOfUse(Part):
@@ -605,7 +626,10 @@ class Settings(BaseSettings):
             sensors=tuple(self.sensors),
             sources={route.source.id: route.source for route in self.routes()},
             people={name: PersonPlan(name, tuple(p.channels)) for name, p in self.people.items()},
-            rules={name: RuleChange(r.on_delay_s, r.off_delay_s, r.priority, r.off) for name, r in self.rules.items()},
+            rules={
+                name: rule.change({subject: keys.change() for subject, keys in rule.subjects.items()})
+                for name, rule in self.rules.items()
+            },
             jobs={name: JobPlan(name, job.pieces) for name, job in self.jobs.items()},
             blip_s=self.site.blip_s,
         )

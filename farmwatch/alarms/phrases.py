@@ -3,9 +3,10 @@
 from collections.abc import Callable
 
 from farmwatch.alarms import watcher
+from farmwatch.alarms.alone import ALONE, alone, headline
 from farmwatch.alarms.daily import Tally
 from farmwatch.alarms.letters import Letter
-from farmwatch.alarms.lifecycle import Alarm
+from farmwatch.alarms.lifecycle import OWING, Alarm
 from farmwatch.alarms.notices import Incident
 from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
@@ -179,8 +180,21 @@ class Phrases:
             return f"All {count(total, 'build')} should end in time."
         return f"Not done by then: {names(late, 4)}. Pause what can be paused."
 
+    def _alone(self, alarm: Alarm, now_s: float) -> Words:
+        """An alarm whose words need nothing of the farm, but for what a blind collector has concluded."""
+        from_s = alarm.facts.get("dark_since_s")
+        ended = tuple(
+            name
+            for name, machine in self._farm.machines.items()
+            if alarm.rule == "collector_restarted" and (build := machine.last_build) is not None
+            and build.ended_s is not None and from_s is not None and build.ended_s > from_s
+        )  # fmt: skip
+        return *alone(alarm, now_s, self._zone, ended), ()
+
     def _care(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         alarm = alarms[0]
+        if alarm.rule in ALONE:
+            return self._alone(alarm, now_s)
         return *care_words(alarm.rule, alarm.subject, alarm.facts, now_s, self._zone), ()
 
     def _one_backup(self, alarms: list[Alarm], now_s: float) -> Words:
@@ -245,8 +259,10 @@ class Phrases:
         )
         return title, text, ()
 
-    def _fault(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
+    def _fault(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         name = alarms[0].subject
+        if alarms[0].rule in ALONE:
+            return self._alone(alarms[0], now_s)
         if name in self._farm.plan.circuits:
             return self._circuit(alarms[0])
         build = self._farm.machines[name].build
@@ -311,17 +327,15 @@ class Phrases:
             if all(alarm.rule == "source_degraded" for alarm in alarms):
                 return f"{names(subjects, 2)} readable again", f"After {lasted}.", ()
             return f"{names(subjects, 3)} heard again", f"After {lasted}. {self._state_of_things()}", ()
+        if not alarms:
+            return "An alarm is over", f"After {lasted}. {self._state_of_things()}", ()
+        title = headline(alarms[0].rule, alarms[0].subject, over=True)
         if incident.group == "heat":
-            return f"{names(subjects, 2)} no longer heats", f"It did for {lasted}. Find out why.", ()
-        if incident.group == "care":
-            return f"Backup {names(subjects, 2)}: battery in order again", f"After {lasted}.", ()
+            return title, f"It did for {lasted}. Find out why, and reset the alarm.", ()
         if incident.group == "acts":
             return "No more attempts to act", "For ten minutes nobody has tried.", ()
-        if incident.group == "store":
-            return f"{names(subjects, 2)} can be written again", f"After {lasted}.", ()
-        if incident.group == "fault" and subjects and subjects[0] in self._farm.plan.circuits:
-            return f"Circuit {names(subjects, 2)} within its limits again", f"After {lasted}.", ()
-        return f"{names(subjects, 3)}: fault gone", f"After {lasted}. {self._state_of_things()}", ()
+        more = f" {self._state_of_things()}" if alarms[0].rule == "machine_fault" else ""
+        return title, f"After {lasted}.{more}", ()
 
     def _mains_clear(self, incident: Incident, alarms: list[Alarm], lasted: str, now_s: float) -> Words:
         if not any(alarm.rule == "mains_lost" for alarm in alarms):
@@ -362,6 +376,6 @@ def words_of(alarm: Alarm, farm: Farm, now_s: float) -> tuple[str, str]:
     title, text, _ = Phrases(farm).words_for(incident, [alarm], "opened", now_s)
     if alarm.rule == "mains_lost":
         title = f"Backup {plain(alarm.subject)} on battery"
-    if alarm.state == "returned":
+    if alarm.state in OWING:
         return f"Over: {title}", "It is over, and nobody has answered it."
     return title, text

@@ -1,180 +1,252 @@
 """The alarm table: every alarm there is, and nothing that needs no response.
 
-A row without consequence and response is refused at import. The words of its messages are made in `phrases`, from
-what is known of the farm: a title of at most 60 characters that says what and where; then what it means and by when,
-then what to do; 240 characters in all.
+Times and limits without a source are common practice in such shops; all of them can be changed for a rule, and for one
+subject of it, under [rules] of the configuration.
 """
 
-from dataclasses import dataclass
+from farmwatch.alarms.rule import Limit, Rule
 
-PRIORITIES: tuple[str, ...] = ("danger", "session", "digest")
-GROUPS: dict[str, str] = {
-    "bed": "beds that wait, gathered for five minutes",
-    "mains": "supply of the site, its circuits and backups",
-    "broker": "the MQTT broker",
-    "silent": "sources that say nothing",
-    "fault": "one machine, or one circuit",
-    "heat": "one machine's heaters",
-    "store": "the collector's own disk",
-    "care": "a backup's battery",
-    "acts": "attempts to act at machines",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """One row.
-
-    Attributes:
-        id: name in configuration, recordings and messages.
-        condition: when it is true, in words.
-        subject: what it is about: machine, backup, circuit, site, source, broker, store.
-        cause: what is usually behind it.
-        consequence: what happens if nobody responds.
-        response: what to do.
-        within: time to respond, in words.
-        priority: danger interrupts always, session is for this session, digest can wait.
-        on_delay_s: how long the condition must hold before the alarm is raised.
-        off_delay_s: how long it must be gone before the alarm returns to normal.
-        deadband: how far a value must come back, in words; "" for conditions that are yes or no.
-        parents: rules whose alarm explains this one, so that it is not raised beside them.
-        group: which messages it shares.
-    """
-
-    id: str
-    condition: str
-    subject: str
-    cause: str
-    consequence: str
-    response: str
-    within: str
-    priority: str
-    on_delay_s: float
-    off_delay_s: float
-    deadband: str
-    parents: tuple[str, ...]
-    group: str
-
-    def __post_init__(self) -> None:
-        for name in ("condition", "subject", "cause", "consequence", "response", "within"):
-            if not getattr(self, name):
-                msg = f"alarm rule {self.id!r} has no {name}: an alarm that asks for nothing is no alarm"
-                raise ValueError(msg)
-        if self.priority not in PRIORITIES or self.group not in GROUPS:
-            msg = f"alarm rule {self.id!r}: priority {self.priority!r}, group {self.group!r}"
-            raise ValueError(msg)
-
+ONE = "none: it is one or the other"
+_SUPPLY = ("mains_lost",)
+_UNSEEN = ("mains_lost", "broker_lost", "source_silent")
+UNSTABLE = "unstable"
 
 TABLE: tuple[Rule, ...] = (
     Rule(
-        "bed_waiting", "a build is over and the bed is below its release temperature", "machine",
-        "a build has ended", "the machine earns nothing until somebody clears it",
-        "clear the bed and start the next build", "this session", "session", 0.0, 0.0, "", (), "bed",
+        id="bed_waiting", title="Clear bed: {subject}", over="Bed cleared: {subject}",
+        condition="a build is over and the bed is below its release temperature", subject="machine",
+        cause="a build has ended", consequence="the machine earns nothing until somebody clears it",
+        response="clear the bed and start the next build", within="this session", priority="session",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="bed", clearing="answered",
+        remind_s=3600.0, remind_if="a job waits for a machine, and somebody is on duty",
     ),
     Rule(
-        "mains_lost", "a backup runs on battery for longer than the site's blip time", "backup",
-        "mains, breaker or plug gone", "the machines behind it stop when its battery is empty",
-        "see what can finish; find out what has lost its supply", "minutes", "danger", 5.0, 5.0, "", (),
-        "mains",
+        id="mains_lost", title="Backup {subject} on battery", over="Backup {subject} on mains again",
+        condition="a backup runs on battery for longer than the site's blip time", subject="backup",
+        cause="mains, breaker or plug gone", consequence="the machines behind it stop when its battery is empty",
+        response="see what can finish; find out what has lost its supply", within="minutes", priority="danger",
+        on_delay_s=5.0, off_delay_s=5.0, deadband=ONE, parents=(), group="mains",
     ),
     Rule(
-        "battery_low", "a backup on battery says that it is low", "backup",
-        "the battery is nearly empty", "the machines behind it are about to stop",
-        "pause what can be paused, or let it go", "at once", "danger", 0.0, 5.0, "", (),
-        "mains",
+        id="battery_low", title="Battery low: {subject}", over="Backup {subject}: battery no longer low",
+        condition="a backup on battery says that it is low", subject="backup",
+        cause="the battery is nearly empty", consequence="the machines behind it are about to stop",
+        response="pause what can be paused, or let it go", within="at once", priority="danger",
+        on_delay_s=0.0, off_delay_s=5.0, deadband=ONE, parents=(), group="mains",
     ),
     Rule(
-        "backup_unseen", "a backup's source is silent or failed while its server can be asked", "backup",
-        "cable, driver or server gone", "a power loss there would not be seen",
-        "check the cable and the server of this backup", "this session", "session", 60.0, 0.0, "",
-        ("mains_lost",), "silent",
+        id="backup_unseen", title="No word from {subject}", over="{subject} heard again",
+        condition="a backup's source is silent or failed while its server can be asked", subject="backup",
+        cause="cable, driver or server gone", consequence="a power loss there would not be seen",
+        response="check the cable and the server of this backup", within="this session", priority="session",
+        on_delay_s=60.0, off_delay_s=0.0, deadband=ONE, parents=_SUPPLY, group="silent",
     ),
     Rule(
-        "overload", "a backup says overload, or its load is above its rating", "backup",
-        "too many heaters at once behind it", "it may switch off and stop everything behind it",
-        "pause a build behind it or move a machine", "minutes", "danger", 10.0, 30.0, "", (),
-        "mains",
+        id="overload", title="Overload: backup {subject}", over="Backup {subject} within its rating again",
+        condition="a backup says overload, or its load is above its rating", subject="backup",
+        cause="too many heaters at once behind it", consequence="it may switch off and stop everything behind it",
+        response="pause a build behind it or move a machine", within="minutes", priority="danger",
+        on_delay_s=10.0, off_delay_s=30.0, deadband="the unit's own", parents=(), group="mains",
     ),
     Rule(
-        "circuit_overload", "a circuit draws more than its breaker's conventional tripping current (1.45 In)",
-        "circuit",
-        "too many heaters at once", "the breaker will trip, and everything on this circuit stops",
-        "pause what heats; start nothing more there", "minutes", "danger", 60.0, 60.0, "3 % of that current",
-        ("mains_lost",), "fault",
+        id="circuit_overload", title="Circuit {subject} overloaded", over="Circuit {subject} within its limits again",
+        condition="a circuit draws more than its breaker's conventional tripping current (1.45 In)",
+        subject="circuit", cause="too many heaters at once",
+        consequence="the breaker will trip, and everything on this circuit stops",
+        response="pause what heats; start nothing more there", within="minutes", priority="danger",
+        on_delay_s=60.0, off_delay_s=60.0, deadband="3 % of that current", parents=_SUPPLY, group="fault",
     ),
     Rule(
-        "load_near_limit", "a circuit draws more than its share for hours (continuous_share)", "circuit",
-        "more machines at once than the circuit is meant for", "breaker and wiring run warm; the breaker may trip",
-        "start nothing more there; spread machines over the circuits", "this session", "session", 900.0, 300.0,
-        "5 % of that share", ("circuit_overload", "mains_lost"), "fault",
+        id="load_near_limit", title="Circuit {subject} near its limit",
+        over="Circuit {subject} within its limits again",
+        condition="a circuit draws more than its share for hours (continuous_share)", subject="circuit",
+        cause="more machines at once than the circuit is meant for",
+        consequence="breaker and wiring run warm; the breaker may trip",
+        response="start nothing more there; spread machines over the circuits", within="this session",
+        priority="session", on_delay_s=900.0, off_delay_s=300.0, deadband="5 % of that share",
+        parents=("circuit_overload", "mains_lost"), group="fault",
     ),
     Rule(
-        "machine_fault", "the machine says that it cannot go on", "machine",
-        "the machine's own checks", "the build stands still or is lost",
-        "look at the machine", "this session", "session", 15.0, 15.0, "", (), "fault",
+        id="machine_fault", title="{subject} reports a fault", over="{subject}: fault gone",
+        condition="the machine says that it cannot go on", subject="machine", cause="the machine's own checks",
+        consequence="the build stands still or is lost", response="look at the machine", within="this session",
+        priority="session", on_delay_s=15.0, off_delay_s=15.0, deadband=ONE, parents=(), group="fault",
     ),
     Rule(
-        "heater_without_job", "the machine says that it does nothing, and its plug says that a heater is on", "machine",
-        "a heater left on, or a relay or transistor that has failed closed", "heat that nobody watches: fire",
-        "look at it; if you cannot tell why, switch it off at its plug", "minutes", "danger", 600.0, 30.0, "", (),
-        "heat",
+        id="build_failing", title="{subject}: build likely failed", over="{subject}: build as expected again",
+        condition="it says that it prints, and for ten minutes its nozzle is far below its target, its power far below "
+        "this build's own level, or for three quarters of an hour its progress stands still", subject="machine",
+        cause="a heater, a sensor or a cable gone; a nozzle that stands in the part",
+        consequence="time and feedstock go into nothing; a loose part may damage the machine",
+        response="look at it; stop it if the part is lost", within="this session", priority="session",
+        on_delay_s=0.0, off_delay_s=300.0, deadband="half of what raised it must be back",
+        parents=(*_UNSEEN, "machine_fault", "plug_off"), group="fault",
+        limit=Limit(600.0, "s", "how long heat or power must be missing", 0.0, 120.0, 7200.0),
     ),
     Rule(
-        "unit_suspect", "a plug's watts have lastingly stepped by about a thousand", "machine",
-        "a changed mapping or firmware: W and kW", "its energy and its state are wrong",
-        "check the unit in the mapping", "days", "digest", 0.0, 0.0, "", (), "silent",
+        id="build_overdue", title="{subject}: build overdue", over="{subject}: overdue build is over",
+        condition="a build is later than nearly all of its kind, by half an hour or more", subject="machine",
+        cause="a slower job than was thought, a nozzle that grinds, an end that was not seen",
+        consequence="the machine may be printing air, and the plan after it slips",
+        response="look whether it still builds", within="this session", priority="session",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE,
+        parents=(*_UNSEEN, "machine_fault", "build_failing", "plug_off"), group="fault", clearing="answered",
+        limit=Limit(1800.0, "s", "how much later than the longest that was to be expected", 0.0, 60.0, 86_400.0),
     ),
     Rule(
-        "source_silent", "a source has said nothing for longer than its stale time and a minute more", "source",
-        "plug, network or machine off", "what happens there is not seen",
-        "check the plug, its network and the machine", "this session", "session", 60.0, 0.0, "",
-        ("broker_lost", "mains_lost"), "silent",
+        id="plug_off", title="{subject} lost power while building", over="{subject} has power again",
+        condition="the plug of a machine at work opens its relay, or gives no power any more while it is heard",
+        subject="machine", cause="somebody or something switched the plug; a fuse in it",
+        consequence="the build is lost; filament sits hot in a nozzle that no fan cools",
+        response="find out who or what switched it, before it is switched on again", within="this session",
+        priority="session", on_delay_s=30.0, off_delay_s=10.0,
+        deadband="power must be twice the limit again", parents=(*_SUPPLY, "circuit_overload"), group="fault",
+        limit=Limit(1.0, "W", "power that counts as none", 1.0, 0.1, 20.0, above=False),
     ),
     Rule(
-        "broker_lost", "there is no connection to the MQTT broker", "broker",
-        "broker, its computer or the network gone", "nothing that reports over MQTT is seen",
-        "check the broker and its computer", "this session", "session", 30.0, 5.0, "", ("mains_lost",),
-        "broker",
+        id="heater_without_job", title="{subject} heats without a job", over="{subject} no longer heats",
+        condition="the machine says that it does nothing, and its plug says that a heater is on", subject="machine",
+        cause="a heater left on, or a relay or transistor that has failed closed",
+        consequence="heat that nobody watches: fire",
+        response="look at it; if you cannot tell why, switch it off at its plug", within="minutes", priority="danger",
+        on_delay_s=600.0, off_delay_s=30.0, deadband=ONE, parents=(), group="heat", clearing="latch",
+        realarm_s=1800.0, while_out=True,
     ),
     Rule(
-        "source_degraded", "five payloads in a row could not be read", "source",
-        "mapping or firmware changed", "its values are unknown",
-        "look at the payload on the page and mend the mapping", "days", "digest", 0.0, 0.0, "", (),
-        "silent",
+        id="contradiction", title="{subject}: sources contradict each other", over="{subject}: sources agree again",
+        condition="a machine says that it is off or prints while its plug says the opposite, or a backup's load and "
+        "the plugs behind it cannot both be true", subject="machine or backup",
+        cause="a plug at another machine than the plan says, a mapping, a source that says nothing new",
+        consequence="its state, energy and place in an outage may be wrong",
+        response="check which plug and which backup it really hangs on", within="days", priority="digest",
+        on_delay_s=300.0, off_delay_s=120.0, deadband=ONE, parents=_UNSEEN, group="care",
     ),
     Rule(
-        "store_degraded", "a database cannot be written", "store",
-        "disk full, read-only or broken", "history is lost while this lasts; after a restart more",
-        "free space or replace the card", "this session", "session", 0.0, 30.0, "", (),
-        "store",
+        id="unit_suspect", title="{subject}: unit changed?", over="{subject}: unit plausible again",
+        condition="a plug's watts have lastingly stepped by about a thousand", subject="machine",
+        cause="a changed mapping or firmware: W and kW", consequence="its energy and its state are wrong",
+        response="check the unit in the mapping", within="days", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="silent",
     ),
     Rule(
-        "runtime_promise", "a backup's promise and its last two deep discharges differ by 1.3 times or more", "backup",
-        "its battery has aged, or it has never been calibrated", "builds stop sooner than the unit says they will",
-        "count on the shorter time; have the battery tested", "days", "digest", 0.0, 0.0,
-        "until a discharge fits the promise", (), "care",
+        id="source_silent", title="No word from {subject}", over="{subject} heard again",
+        condition="a source has said nothing for longer than its stale time and a minute more", subject="source",
+        cause="plug, network or machine off", consequence="what happens there is not seen",
+        response="check the plug, its network and the machine", within="this session", priority="session",
+        on_delay_s=60.0, off_delay_s=0.0, deadband=ONE, parents=("broker_lost", "mains_lost"), group="silent",
     ),
     Rule(
-        "battery_worn", "the unit asks for a new battery, its discharges show less than 80 % of a new one, or its "
-        "usual life is over", "backup", "lead-acid batteries last three to five years, less in the warmth",
-        "it gives out in the first minutes of an outage", "have it replaced by somebody qualified", "weeks",
-        "digest", 0.0, 0.0, "", (), "care",
+        id="broker_lost", title="MQTT {subject} lost", over="MQTT {subject} back",
+        condition="there is no connection to the MQTT broker", subject="broker",
+        cause="broker, its computer or the network gone", consequence="nothing that reports over MQTT is seen",
+        response="check the broker and its computer", within="this session", priority="session",
+        on_delay_s=30.0, off_delay_s=5.0, deadband=ONE, parents=_SUPPLY, group="broker",
     ),
     Rule(
-        "self_test_overdue", "no self-test and no real discharge for longer than self_test_days", "backup",
-        "nobody has started one", "nobody knows whether its battery holds",
-        "let it test itself while nothing is built", "days", "digest", 0.0, 0.0, "", (), "care",
+        id="source_degraded", title="{subject}: payloads unreadable", over="{subject} readable again",
+        condition="five payloads in a row could not be read", subject="source",
+        cause="mapping or firmware changed", consequence="its values are unknown",
+        response="look at the payload on the page and mend the mapping", within="days", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband="one good payload", parents=(), group="silent",
     ),
     Rule(
-        "battery_warm", "a backup's battery is above 30 °C for an hour", "backup",
-        "a warm room, a full shelf, a fan that stands still", "it ages about twice as fast with each 10 °C",
-        "give it air, or move it away from heat", "days", "digest", 3600.0, 3600.0, "below 28 °C", (), "care",
+        id="store_degraded", title="Collector cannot write: {subject}", over="{subject} can be written again",
+        condition="a database cannot be written", subject="store", cause="disk full, read-only or broken",
+        consequence="history is lost while this lasts; after a restart more",
+        response="free space or replace the card", within="this session", priority="session",
+        on_delay_s=0.0, off_delay_s=30.0, deadband=ONE, parents=(), group="store",
     ),
     Rule(
-        "act_denied", "three attempts within ten minutes to act at a machine by somebody who may not", "site",
-        "a forgotten password, or somebody who should not be there", "somebody may go on guessing",
-        "find out who it was; change the password for actions if it was none of you", "days", "digest", 0.0, 0.0,
-        "ten minutes without another", (), "acts",
+        id="collector_restarted", title="{subject} was blind for a while", over="{subject} sees again",
+        condition="the collector runs again after it had been dark for five minutes or more", subject="collector",
+        cause="power, an update, or a failure of its computer",
+        consequence="what happened meanwhile is concluded, not seen",
+        response="look at the machines that were at work", within="this session", priority="session",
+        on_delay_s=45.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
+        limit=Limit(300.0, "s", "shortest dark time that is told", 0.0, 30.0, 86_400.0),
+    ),
+    Rule(
+        id="clock_untrusted", title="{subject}'s clock cannot be trusted", over="{subject}'s clock is right again",
+        condition="the computer's clock stands before what is on record, or has been set by more than a minute while "
+        "the collector ran", subject="collector",
+        cause="no network at the start and no clock battery; somebody or something set the clock",
+        consequence="clock times in messages are wrong, and messages may not go out",
+        response="let the computer set its clock, then restart the collector", within="this session",
+        priority="session", on_delay_s=120.0, off_delay_s=60.0, deadband="within a minute", parents=(), group="care",
+        limit=Limit(60.0, "s", "largest step that is borne", 0.0, 5.0, 86_400.0),
+    ),
+    Rule(
+        id="runtime_promise", title="Backup {subject}: runtime not as promised",
+        over="Backup {subject}: battery in order again",
+        condition="a backup's promise and its last two deep discharges differ by 1.3 times or more", subject="backup",
+        cause="its battery has aged, or it has never been calibrated",
+        consequence="builds stop sooner than the unit says they will",
+        response="count on the shorter time; have the battery tested", within="days", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband="until a discharge fits the promise", parents=(), group="care",
+    ),
+    Rule(
+        id="battery_worn", title="Backup {subject}: battery due for replacement",
+        over="Backup {subject}: battery in order again",
+        condition="the unit asks for a new battery, its discharges show less than 80 % of a new one, or its usual "
+        "life is over", subject="backup", cause="lead-acid batteries last three to five years, less in the warmth",
+        consequence="it gives out in the first minutes of an outage",
+        response="have it replaced by somebody qualified", within="weeks", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care",
+    ),
+    Rule(
+        id="self_test_overdue", title="Backup {subject}: self-test overdue",
+        over="Backup {subject}: battery in order again",
+        condition="no self-test and no real discharge for longer than self_test_days", subject="backup",
+        cause="nobody has started one", consequence="nobody knows whether its battery holds",
+        response="let it test itself while nothing is built", within="days", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
+    ),
+    Rule(
+        id="battery_warm", title="Backup {subject}: battery warm", over="Backup {subject}: battery cool again",
+        condition="a backup's battery is above 30 °C for an hour", subject="backup",
+        cause="a warm room, a full shelf, a fan that stands still",
+        consequence="it ages about twice as fast with each 10 °C",
+        response="give it air, or move it away from heat", within="days", priority="digest",
+        on_delay_s=3600.0, off_delay_s=3600.0, deadband="below 28 °C", parents=(), group="care",
+    ),
+    Rule(
+        id="filament_low", title="{subject}: filament low", over="{subject}: filament is enough again",
+        condition="what is left on a spool is less than the job in hand or the next one needs", subject="machine",
+        cause="a spool near its end", consequence="the build stops, or fails where nothing notices the end",
+        response="lay a spool ready and change it", within="this session", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
+    ),
+    Rule(
+        id="humidity", title="Air too damp at {subject}", over="Air dry enough again at {subject}",
+        condition="a sensor's relative humidity is at its limit or above for half an hour", subject="sensor",
+        cause="an open window, a wet day, a drying agent that is full",
+        consequence="feedstock takes up water: strings, bubbles and weak parts",
+        response="close up, dry the air, keep spools in their boxes", within="days", priority="digest",
+        on_delay_s=1800.0, off_delay_s=1800.0, deadband="5 points below the limit", parents=(), group="care",
+        clearing="answered", limit=Limit(0.6, "1", "relative humidity", 0.05, 0.02, 1.0),
+    ),
+    Rule(
+        id="service_due", title="{subject}: service due", over="{subject}: service done",
+        condition="a part of a machine has run for longer than its service interval", subject="machine",
+        cause="hours of use", consequence="worse parts first, then a build that fails",
+        response="do the service and say so", within="weeks", priority="digest",
+        on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
+    ),
+    Rule(
+        id="act_denied", title="Attempts to act at the {subject}", over="No more attempts to act at the {subject}",
+        condition="three attempts within ten minutes to act at a machine by somebody who may not", subject="site",
+        cause="a forgotten password, or somebody who should not be there", consequence="somebody may go on guessing",
+        response="find out who it was; change the password for actions if it was none of you", within="days",
+        priority="digest", on_delay_s=0.0, off_delay_s=0.0, deadband="ten minutes without another", parents=(),
+        group="acts",
+    ),
+    Rule(
+        id=UNSTABLE, title="Comes and goes: {subject}", over="Steady again: {subject}",
+        condition="an alarm was raised three times within ten minutes", subject="alarm",
+        cause="a loose plug, a weak radio, a limit without enough deadband",
+        consequence="nobody can rely on what is said there", response="mend the connection, or lengthen its delays",
+        within="this session", priority="session", on_delay_s=0.0, off_delay_s=0.0,
+        deadband="ten minutes without another", parents=(), group="care", clearing="answered",
     ),
 )  # fmt: skip
 
@@ -182,14 +254,20 @@ RULES: dict[str, Rule] = {rule.id: rule for rule in TABLE}
 
 
 def as_markdown() -> str:
-    """The table for the documentation."""
-    head = "| rule | priority | raised when | on / off delay | consequence | what to do | within | explained by |"
-    lines = [head, "|---" * 8 + "|"]
+    """The table for the documents."""
+    head = (
+        "| alarm | about | raised when | usual cause | if nobody acts | what to do | within | priority | delay on / off"
+        " | limit, deadband | explained by | when it clears |"
+    )
+    lines = [head, "|" + "---|" * 12]
+    clears = {"ask": "waits for an acknowledgement", "answered": "is answered", "latch": "stays until reset"}
     for rule in TABLE:
-        delays = f"{rule.on_delay_s:g} s / {rule.off_delay_s:g} s"
-        parents = ", ".join(rule.parents) or "-"
-        lines.append(
-            f"| `{rule.id}` | {rule.priority} | {rule.condition} | {delays} | {rule.consequence} "
-            f"| {rule.response} | {rule.within} | {parents} |"
-        )
-    return "\n".join(lines)
+        limit = "" if rule.limit is None else f"{rule.limit.value:g} {rule.limit.unit} ({rule.limit.about}); "
+        asks = f"; asks again after {rule.realarm_s:g} s" if rule.realarm_s is not None else ""
+        cells = [
+            f"`{rule.id}`", rule.subject, rule.condition, rule.cause, rule.consequence, rule.response, rule.within,
+            rule.priority, f"{rule.on_delay_s:g} s / {rule.off_delay_s:g} s", limit + rule.deadband,
+            ", ".join(rule.parents) or "nothing", clears[rule.clearing] + asks,
+        ]  # fmt: skip
+        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    return "\n".join(lines) + "\n"

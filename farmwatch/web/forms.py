@@ -84,7 +84,9 @@ def alarm(key: str, state: str) -> Html:
     if state in ("suppressed", "out_of_service"):
         return NOTHING
     parts = []
-    if state != "acknowledged":
+    if state in ("latched", "latched_acknowledged"):
+        parts.append(_form("reset", "alarm", key, "The reason was found"))
+    if state not in ("acknowledged", "latched_acknowledged"):
         parts.append(_form("acknowledged", "alarm", key, "I take charge"))
     times = join(fill('<option value="{minutes}">{words}</option>', minutes=minutes, words=words)
                  for minutes, words in SHELVE_MIN)  # fmt: skip

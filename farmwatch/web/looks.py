@@ -85,6 +85,8 @@ ALARM_STATES: dict[str, str] = {
     "unacknowledged": "nobody has answered",
     "acknowledged": "somebody has taken charge",
     "returned": "over, and nobody has answered",
+    "latched": "over, and nobody has answered; kept until it is reset",
+    "latched_acknowledged": "over; kept until somebody has found why and resets it",
     "shelved": "put aside",
     "suppressed": "explained by another alarm",
     "out_of_service": "its machine is out of service",

@@ -34,7 +34,7 @@ from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, 
 
 NEXT_SHOWN = 3
 _ORDER = {"danger": 0, "session": 1, "digest": 2}
-_SPEAKS = ("unacknowledged", "returned", "acknowledged")
+_SPEAKS = ("unacknowledged", "returned", "acknowledged", "latched", "latched_acknowledged")
 _SECRET = re.compile(r"(//)[^/@\s]*@|([?&][^=&\s]*=)[^&\s]*")
 
 

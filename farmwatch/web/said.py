@@ -7,7 +7,7 @@ from typing import Any
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import COMMANDS, Said
 
-ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved"})
+ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40}
 NUMBERS: dict[str, tuple[float, float]] = {"planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0)}
 """Fields and their bounds: longest text in characters; above and up to, in minutes (two weeks)."""

@@ -49,7 +49,7 @@ class Said(NamedTuple):
     """What a person did: a command about a machine or an alarm.
 
     `fields` holds what belongs to the command: job, planned_min, material (started); alarm (acknowledged,
-    shelved); minutes, reason (shelved, out_of_service).
+    shelved, unshelved, reset); minutes, reason (shelved, out_of_service); once (shelved).
     """
 
     at_s: float
@@ -70,6 +70,7 @@ COMMANDS: dict[str, str] = {
     "acknowledged": "somebody has taken charge of the alarm",
     "shelved": "be quiet about this alarm for some minutes",
     "unshelved": "the alarm may speak again",
+    "reset": "the reason of a latched alarm was found",
     "out_of_service": "the machine is taken out of service",
     "in_service": "the machine is back in service",
 }
@@ -333,12 +334,17 @@ class PersonPlan:
 
 @dataclass(frozen=True, slots=True)
 class RuleChange:
-    """What the owner changed in a row of the alarm table."""
+    """What the owner changed in a row of the alarm table, and for single subjects of it. None: as it is."""
 
     on_delay_s: float | None = None
     off_delay_s: float | None = None
     priority: str | None = None
-    off: bool = False
+    off: bool | None = None
+    limit: float | None = None
+    deadband: float | None = None
+    realarm_s: float | None = None
+    people: tuple[str, ...] = ()  # who is told; none: everybody
+    subjects: Mapping[str, "RuleChange"] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,158 @@
+"""Words for alarms that stand alone: what it means and by when, then what to do.
+
+The first line is the rule's `title`. A name is cut before a word of ours is, and what it means before what to do.
+"""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from farmwatch.alarms.lifecycle import Alarm
+from farmwatch.alarms.rules import RULES, UNSTABLE
+from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, duration, fit, moment, names, percent, plain
+
+NAME_MIN = 8
+
+
+def headline(rule: str, subject: str, *, over: bool = False, room: int = TITLE_MAX) -> str:
+    """The rule's first line for a subject, within `room` characters: the name is cut, not our words.
+
+    >>> headline("plug_off", "knot")
+    'knot lost power while building'
+    >>> len(headline("contradiction", "k" * 80))
+    60
+    """
+    row = RULES[rule]
+    template = row.over if over else row.title
+    if rule == UNSTABLE:
+        inner, _, of = subject.partition(":")
+        left = room - len(template.format(subject=""))
+        subject = headline(inner, of, room=left) if inner in RULES else subject
+    name = plain(subject) or "unnamed"
+    left = max(room - len(template.format(subject="")), NAME_MIN)
+    return fit(template.format(subject=fit(name, left)), room)
+
+
+def said(title: str, meaning: str, act: str) -> tuple[str, str]:
+    """Title and text within a message's length: what to do is never cut."""
+    room = TOTAL_MAX - len(title) - len(act) - 2
+    return title, f"{fit(meaning, room)} {act}" if meaning else act
+
+
+class Words:
+    """What an alarm means, in words.
+
+    Args:
+        alarm: the alarm.
+        now_s: time of the message.
+        zone: name of the site's time zone.
+        ended: machines whose builds ended unseen, for a collector that was blind.
+    """
+
+    def __init__(self, alarm: Alarm, now_s: float, zone: str, ended: tuple[str, ...] = ()) -> None:
+        self.alarm, self.now_s, self.zone, self.ended = alarm, now_s, zone, ended
+        self.facts: Mapping[str, Any] = alarm.facts
+
+    def since(self, at_s: float | None = None) -> str:
+        """Since when and for how long."""
+        at_s = self.alarm.since_s if at_s is None else at_s
+        return f"since {moment(at_s, self.now_s, self.zone)}, for {duration(self.now_s - at_s)}"
+
+    def number(self, key: str, unit: str, factor: float = 1.0) -> str:
+        """A fact with its unit; "unknown" where it is not known."""
+        value = self.facts.get(key)
+        return "unknown" if not isinstance(value, int | float) else f"{value * factor:.0f} {unit}"
+
+
+def _failing(w: Words) -> tuple[str, str]:
+    why = plain(str(w.facts.get("why") or "what it does does not look like printing"))
+    meaning = (
+        f"It says that it prints, but {why}, {w.since(w.facts.get('from_s'))}. Time and feedstock go into nothing."
+    )
+    return meaning, "Look at it now; stop it if the part is lost."
+
+
+def _overdue(w: Words) -> tuple[str, str]:
+    late_s, latest_s = w.facts.get("late_s"), w.facts.get("latest_s")
+    late = f"about {duration(late_s)} " if isinstance(late_s, int | float) else ""
+    due = f" ({moment(latest_s, w.now_s, w.zone)})" if isinstance(latest_s, int | float) else ""
+    return f"It is {late}later than the latest end to be expected{due}. It may be printing air.", (
+        "Look whether it still builds."
+    )
+
+
+def _plug_off(w: Words) -> tuple[str, str]:
+    how = plain(str(w.facts.get("how") or "its plug gives no power"))
+    job = f" ({fit(plain(str(w.facts['job'])), 40)})" if w.facts.get("job") else ""
+    meaning = f"{how[:1].upper()}{how[1:]} {w.since()}. Its build{job} is lost; filament sits in a hot nozzle."
+    return meaning, "Find out who or what switched it before it goes on again."
+
+
+def _contradiction(w: Words) -> tuple[str, str]:
+    says = plain(str(w.facts.get("says") or "they cannot all be true"))
+    meaning = f"{says[:1].upper()}{says[1:]}, {w.since()}. Which of them is right is not known."
+    return meaning, "Check which plug and which backup it really hangs on."
+
+
+def _humidity(w: Words) -> tuple[str, str]:
+    value, limit = w.facts.get("value"), w.facts.get("limit")
+    now = f"{percent(value)} relative humidity" if isinstance(value, float) else "Humidity is not known now"
+    most = f", limit {percent(limit)}" if isinstance(limit, float) else ""
+    return f"{now}{most}, {w.since()}. Feedstock takes up water within hours or days.", (
+        "Close up, dry the air, keep spools in their boxes."
+    )
+
+
+def _filament(w: Words) -> tuple[str, str]:
+    left, needed = w.number("left_g", "g"), w.number("needed_g", "g")
+    out_s = w.facts.get("out_s")
+    when = f" It runs out about {moment(out_s, w.now_s, w.zone)}." if isinstance(out_s, int | float) else ""
+    spool = f" of {fit(plain(str(w.facts['spool'])), 40)}" if w.facts.get("spool") else ""
+    return f"About {left}{spool} left, {needed} needed.{when}", "Lay a spool ready and change it in time."
+
+
+def _service(w: Words) -> tuple[str, str]:
+    task = fit(plain(str(w.facts.get("task") or "service")), 60)
+    return f"{task[:1].upper()}{task[1:]}: {w.number('hours', 'h')} run, due every {w.number('every_h', 'h')}.", (
+        "Do it when the machine is free, and say so."
+    )
+
+
+def _blind(w: Words) -> tuple[str, str]:
+    from_s, to_s = w.facts.get("dark_since_s"), w.facts.get("awoke_s")
+    if not isinstance(from_s, int | float) or not isinstance(to_s, int | float):
+        return "How long nothing was seen is not known.", "Look at the machines that were at work."
+    ended = f"Ended meanwhile, by conclusion: {names(w.ended, 4)}." if w.ended else "No build is known to have ended."
+    span = f"From {moment(from_s, w.now_s, w.zone)} to {clock(to_s, w.zone)}, for {duration(to_s - from_s)}"
+    meaning = f"{span}, nothing was seen. {ended}"
+    return meaning, "Look at the machines that were at work."
+
+
+def _clock(w: Words) -> tuple[str, str]:
+    why = plain(str(w.facts.get("why") or "it stands where it cannot be"))
+    meaning = f"{why[:1].upper()}{why[1:]}. Clock times in messages are wrong by as much; durations are right."
+    return meaning, "Let the computer set its clock, then restart Farmwatch."
+
+
+def _unstable(w: Words) -> tuple[str, str]:
+    rule = str(w.facts.get("of") or w.alarm.subject.partition(":")[0])
+    meaning = "Raised three times within ten minutes. It is not told again until it has been quiet for ten."
+    return meaning, f"Mend the connection, or lengthen its delays under [rules.{rule}]."
+
+
+ALONE: dict[str, Callable[[Words], tuple[str, str]]] = {
+    "build_failing": _failing,
+    "build_overdue": _overdue,
+    "plug_off": _plug_off,
+    "contradiction": _contradiction,
+    "humidity": _humidity,
+    "filament_low": _filament,
+    "service_due": _service,
+    "collector_restarted": _blind,
+    "clock_untrusted": _clock,
+    UNSTABLE: _unstable,
+}
+
+
+def alone(alarm: Alarm, now_s: float, zone: str, ended: tuple[str, ...] = ()) -> tuple[str, str]:
+    """Title and text of an alarm of ALONE."""
+    return said(headline(alarm.rule, alarm.subject), *ALONE[alarm.rule](Words(alarm, now_s, zone, ended)))
