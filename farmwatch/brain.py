@@ -59,7 +59,7 @@ class Brain:
         self.farm.book.explains = self._explains
         self._timers = self.farm.timers
         self._tally = Tally(plan.timezone)
-        self._notices = Notices(self._timers, plan, Phrases(self.farm, self._tally))
+        self._notices = Notices(self._timers, plan, Phrases(self.farm, self._tally), self.farm.book.recipients)
         self._began_s: float | None = None
         self._denials: list[float] = []
         self._told_w: dict[str, float] = {}

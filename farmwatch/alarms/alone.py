@@ -8,7 +8,7 @@ from typing import Any
 
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.rules import RULES, UNSTABLE
-from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, duration, fit, moment, names, percent, plain
+from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, duration, fit, moment, percent, plain
 
 NAME_MIN = 8
 
@@ -45,11 +45,10 @@ class Words:
         alarm: the alarm.
         now_s: time of the message.
         zone: name of the site's time zone.
-        ended: machines whose builds ended unseen, for a collector that was blind.
     """
 
-    def __init__(self, alarm: Alarm, now_s: float, zone: str, ended: tuple[str, ...] = ()) -> None:
-        self.alarm, self.now_s, self.zone, self.ended = alarm, now_s, zone, ended
+    def __init__(self, alarm: Alarm, now_s: float, zone: str) -> None:
+        self.alarm, self.now_s, self.zone = alarm, now_s, zone
         self.facts: Mapping[str, Any] = alarm.facts
 
     def since(self, at_s: float | None = None) -> str:
@@ -117,16 +116,6 @@ def _service(w: Words) -> tuple[str, str]:
     )
 
 
-def _blind(w: Words) -> tuple[str, str]:
-    from_s, to_s = w.facts.get("dark_since_s"), w.facts.get("awoke_s")
-    if not isinstance(from_s, int | float) or not isinstance(to_s, int | float):
-        return "How long nothing was seen is not known.", "Look at the machines that were at work."
-    ended = f"Ended meanwhile, by conclusion: {names(w.ended, 4)}." if w.ended else "No build is known to have ended."
-    span = f"From {moment(from_s, w.now_s, w.zone)} to {clock(to_s, w.zone)}, for {duration(to_s - from_s)}"
-    meaning = f"{span}, nothing was seen. {ended}"
-    return meaning, "Look at the machines that were at work."
-
-
 def _clock(w: Words) -> tuple[str, str]:
     why = plain(str(w.facts.get("why") or "it stands where it cannot be"))
     meaning = f"{why[:1].upper()}{why[1:]}. Clock times in messages are wrong by as much; durations are right."
@@ -147,12 +136,11 @@ ALONE: dict[str, Callable[[Words], tuple[str, str]]] = {
     "humidity": _humidity,
     "filament_low": _filament,
     "service_due": _service,
-    "collector_restarted": _blind,
     "clock_untrusted": _clock,
     UNSTABLE: _unstable,
 }
 
 
-def alone(alarm: Alarm, now_s: float, zone: str, ended: tuple[str, ...] = ()) -> tuple[str, str]:
+def alone(alarm: Alarm, now_s: float, zone: str) -> tuple[str, str]:
     """Title and text of an alarm of ALONE."""
-    return said(headline(alarm.rule, alarm.subject), *ALONE[alarm.rule](Words(alarm, now_s, zone, ended)))
+    return said(headline(alarm.rule, alarm.subject), *ALONE[alarm.rule](Words(alarm, now_s, zone)))

@@ -86,11 +86,13 @@ class AlarmBook:
         own = self._own(name, subject, "limit")
         return limit.value if own is None else float(own)
 
-    def people(self, name: str, subject: str) -> tuple[str, ...]:
-        """The people who are told; none: everybody."""
-        change = self._changes.get(name)
-        part = change.subjects.get(subject) if change is not None else None
-        return (part.people if part is not None else ()) or (change.people if change is not None else ())
+    def recipients(self, alarm: Alarm) -> tuple[str, ...] | None:
+        """The people whom the owner named for it, None for everybody."""
+        change = self._changes.get(alarm.rule)
+        if change is None:
+            return None
+        part = change.subjects.get(alarm.subject)
+        return (part.people if part is not None else ()) or change.people or None
 
     # ---- conditions -------------------------------------------------------------------------------------------
 

@@ -268,9 +268,7 @@ class Mail:
         box.over += sum(letter is None for letter in fresh)
         return [letter for letter in fresh if letter is not None]
 
-    def _told_of(
-        self, box: Box, letters: list[Letter], why: str, now_s: float, effects: list[Effect]
-    ) -> None:
+    def _told_of(self, box: Box, letters: list[Letter], why: str, now_s: float, effects: list[Effect]) -> None:
         whole = letters[0]
         if len({letter.incident for letter in letters}) > 1:
             whole = bundle(letters, f"{why.removesuffix('_title')}-{box.person.name}", why, now_s, self._zone)

@@ -180,21 +180,13 @@ class Phrases:
             return f"All {count(total, 'build')} should end in time."
         return f"Not done by then: {names(late, 4)}. Pause what can be paused."
 
-    def _alone(self, alarm: Alarm, now_s: float) -> Words:
-        """An alarm whose words need nothing of the farm, but for what a blind collector has concluded."""
-        from_s = alarm.facts.get("dark_since_s")
-        ended = tuple(
-            name
-            for name, machine in self._farm.machines.items()
-            if alarm.rule == "collector_restarted" and (build := machine.last_build) is not None
-            and build.ended_s is not None and from_s is not None and build.ended_s > from_s
-        )  # fmt: skip
-        return *alone(alarm, now_s, self._zone, ended), ()
-
     def _care(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         alarm = alarms[0]
+        if alarm.rule == "collector_restarted":
+            since_s, until_s = alarm.facts["dark_since_s"], alarm.facts["awoke_s"]
+            return *watcher.back(self._farm, since_s, until_s, now_s), ()
         if alarm.rule in ALONE:
-            return self._alone(alarm, now_s)
+            return *alone(alarm, now_s, self._zone), ()
         return *care_words(alarm.rule, alarm.subject, alarm.facts, now_s, self._zone), ()
 
     def _one_backup(self, alarms: list[Alarm], now_s: float) -> Words:
@@ -262,7 +254,7 @@ class Phrases:
     def _fault(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         name = alarms[0].subject
         if alarms[0].rule in ALONE:
-            return self._alone(alarms[0], now_s)
+            return *alone(alarms[0], now_s, self._zone), ()
         if name in self._farm.plan.circuits:
             return self._circuit(alarms[0])
         build = self._farm.machines[name].build
