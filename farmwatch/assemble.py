@@ -156,7 +156,7 @@ def _ups(settings: Settings) -> Source | None:
         user, password = "", None
         if poll.secret is not None:
             user, _, password = poll.secret.get_secret_value().partition(":")
-        peers.setdefault(source.address, UpsPeer(source.address, user, password))
+        peers.setdefault(source.address, UpsPeer(source.address, user, password, poll.starttls, poll.ca_file))
     return UpsSource(UpsConfig(tuple(peers.values()), interval_s))
 
 

@@ -375,6 +375,11 @@ class Brain:
             load_w=farm.load_of_backup_w(name),
             promised_s=backup.reported_runtime_s(),
             battery_c=backup.number("battery_c"),
+            discharging=backup.discharging(),
+            doubted=backup.doubted is not None,
+            self_test=backup.word("self_test"),
+            self_test_age_s=backup.number("self_test_age_s"),
+            battery_date=backup.word("battery_date"),
         ):
             effects.append(Keep("health", name, care.as_dict()))
             self._care(name, now_s, effects)

@@ -143,6 +143,7 @@ def _backup(farm: Farm, name: str, now_s: float) -> BackupView:
         "machines": farm.behind(name),
         "rescue": rescue_view(farm, name, now_s),
         "care": care_view(farm, name),
+        "meter_minus_sum_w": farm.draw(name).difference_w,
     }
 
 

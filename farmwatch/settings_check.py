@@ -30,7 +30,7 @@ from farmwatch.settings_model import (
 )
 from farmwatch.wire.payload import validate_mapping
 from farmwatch.words.model import COMMANDS
-from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, STATE_WORDS, UNITS, Kind
+from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, SELF_TEST_WORDS, STATE_WORDS, UNITS, Kind
 
 PLACES = ("circuits", "plugs", "backups", "banks", "loads", "sensors", "machines")
 """Kinds whose names are one namespace: messages, the page and the API name them without their kind."""
@@ -260,6 +260,13 @@ def _mappings(subject: Subject) -> Iterator[Finding]:
                 yield Finding(("mappings", name), problem, "see the README, Mappings")
 
 
+def _authorities(subject: Subject) -> Iterator[Finding]:
+    for name, entry in subject.settings.mappings.items():
+        if entry.ca_file and subject.live and not subject.settings.beside(entry.ca_file).is_file():
+            near = "paths are relative to the configuration file"
+            yield Finding(("mappings", name, "ca_file"), f"there is no file {entry.ca_file}", near)
+
+
 def _mapping(path: Path, entry: MappingEntry) -> Iterator[Finding]:
     yield from _address((*path, "address"), entry)
     if entry.interval_s is None and entry.via not in DEFAULT_INTERVAL_S:
@@ -270,6 +277,11 @@ def _mapping(path: Path, entry: MappingEntry) -> Iterator[Finding]:
     if entry.deadline_s < entry.timeout_s:
         what = "deadline_s is shorter than timeout_s"
         yield Finding((*path, "deadline_s"), what, f"write at least deadline_s = {entry.timeout_s:g}")
+    if entry.via != "ups" and (entry.starttls != "never" or entry.ca_file):
+        key = "ca_file" if entry.starttls == "never" else "starttls"
+        yield Finding((*path, key), f'is for via = "ups"; this is {entry.via}', "remove it")
+    elif entry.ca_file and entry.starttls != "verified":
+        yield Finding((*path, "ca_file"), "is not used", 'add starttls = "verified", or remove it')
     if entry.via in KNOWING:
         if entry.values or entry.time:
             rfc = {"ups": "RFC 9271", "snmp": "the UPS-MIB (RFC 1628)"}[entry.via]
@@ -320,6 +332,7 @@ def _words(path: Path, quantity: str, ours: list[str]) -> Iterator[Finding]:
     allowed: tuple[str, ...] = {
         "state": STATE_WORDS + AVAILABILITY_WORDS,
         "availability": AVAILABILITY_WORDS,
+        "self_test": SELF_TEST_WORDS,
     }.get(quantity, ())
     if not ours:
         yield Finding(path, "stands for nothing", "give one word or several, or leave it out: it is unknown then")
@@ -678,6 +691,7 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _uses,
     _twins,
     _mappings,
+    _authorities,
     _filled_addresses,
     _buttons,
     _actions,

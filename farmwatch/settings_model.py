@@ -34,7 +34,9 @@ from farmwatch.words.model import (
 )
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES
 
-UPS_QUANTITIES = frozenset({"status", *(row.quantity for row in UPS_TABLE)})
+UPS_QUANTITIES = frozenset(
+    {"status", "self_test", "self_test_age_s", "battery_date", *(row.quantity for row in UPS_TABLE)}
+)
 """What a mapping via "ups" may yield (RFC 9271, section 5), and one via "snmp" (RFC 1628)."""
 KNOWING = frozenset({"ups", "snmp"})
 """Transports that know their own values."""
@@ -306,6 +308,11 @@ class MappingEntry(Part):
     timeout_s: Number = Field(default=4.0, gt=0, le=60, description="Longest wait for an answer to begin (http, ups).")
     deadline_s: Number = Field(default=10.0, gt=0, le=120, description="Longest time for a whole request (http).")
     format: Literal["json", "text"] = Field(default="json", description="What the payload is.")
+    starttls: Literal["never", "verified", "i_know"] = Field(
+        default="never",
+        description='RFC 9271: "verified" checks the certificate; "i_know" takes any, which can be forged.',
+    )
+    ca_file: str = Field(default="", description='Certificate authority for starttls; "" uses the system\'s.')
     time: TimeEntry | None = Field(default=None, description="The device's own time, if it sends one.")
     values: dict[str, Annotated[FieldEntry, BeforeValidator(_pointer, json_schema_input_type=str | FieldEntry)]] = (
         Field(default={}, description="Quantity: where it stands. `ups` and `snmp` know their own.")
@@ -576,7 +583,10 @@ class Settings(BaseSettings):
                 continue
             secrets: dict[str, SecretStr] = getattr(self.secrets, entry.via)
             secret = secrets.get(route.mapping.name if entry.via == "http" else route.source.subject)
-            found[route.source.id] = Poll(entry.rhythm_s, entry.timeout_s, entry.deadline_s, secret, entry.version)
+            found[route.source.id] = Poll(
+                entry.rhythm_s, entry.timeout_s, entry.deadline_s, secret, entry.version, entry.starttls,
+                str(self.beside(entry.ca_file)) if entry.ca_file else "",
+            )  # fmt: skip
         return found
 
     def button_routes(self) -> tuple[Button, ...]:
@@ -705,6 +715,8 @@ class Poll:
     deadline_s: float
     secret: SecretStr | None
     version: str
+    starttls: str = "never"
+    ca_file: str = ""
 
 
 def fill(text: str, values: Mapping[str, str]) -> str:

@@ -250,7 +250,7 @@ def test_one_discharge_teaches_a_worn_battery_to_ten_percent(true_health):
 def test_many_discharges_are_weighed_by_their_depth():
     table = RuntimeTable(SHEET)
     deep = discharge_of(0.6, table, [(0.5 * 0.6 * table.runtime_min(100), 100)])
-    shallow = discharge_of(0.9, table, [(0.08 * 0.9 * table.runtime_min(100), 100)])
+    shallow = discharge_of(0.9, table, [(0.12 * 0.9 * table.runtime_min(100), 100)])
     belief = learn_health(learn_health(Health(), table, deep), table, shallow)
     assert 0.6 < belief.factor < 0.65
     assert belief.discharges == 2

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from farmwatch.power.backup import status_of
 from farmwatch.settings_model import UPS_QUANTITIES
 from farmwatch.wire import upsmib
-from farmwatch.wire.upsmib import Count, counted, decode, line_bads, out_of_contact, parse, render
+from farmwatch.wire.upsmib import decode, out_of_contact, parse, render
 from farmwatch.wire.upsvalues import SYMBOLS
 from farmwatch.words.errors import BadPayload
 from farmwatch.words.quantities import QUANTITIES
@@ -73,6 +73,7 @@ def test_a_unit_of_one_line():
     assert found.values == {
         "status": "OL", "charge": 1.0, "runtime_s": 1500.0, "load": 0.61, "power_w": 610.0,
         "apparent_va": pytest.approx(989.0), "voltage_v": 231.0, "battery_v": 54.7, "battery_c": 24.0,
+        "self_test": "none", "self_test_age_s": None, "battery_date": None,
     }  # fmt: skip
 
 
@@ -269,35 +270,27 @@ def test_bodies_there_and_back(objects):
     assert render(dict(reversed(objects.items()))) == body
 
 
-# ---- counters (RFC 2578, section 7.1.6; sysUpTime: RFC 3418) ----
+# ---- self-test (RFC 1628, upsTest group) ----
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "elapsed_s", "steps"),
+    ("result", "start", "uptime", "word", "age_s"),
     [
-        ((3, 1000), (5, 2000), 10.0, 2),
-        ((3, 1000), (3, 2000), 10.0, 0),
-        ((2**32 - 2, 1000), (1, 2000), 10.0, 3),  # wrapped
-        ((7, 900_000), (2, 500), 10.0, None),  # the agent has started anew: not 2^32 - 5
-        ((7, 900_000), (9, 500), 10.0, None),  # so it has, though the counter looks grown
-        ((7, 2**32 - 500), (8, 500), 10.0, 1),  # sysUpTime has wrapped, after 497 days
-        ((7, 1000), (6, 2000), 10.0, None),  # a counter that goes back
-        ((7, None), (6, None), 10.0, None),
-        ((7, None), (9, None), 10.0, 2),
-        ((None, 1000), (9, 2000), 10.0, None),
-        ((7, 1000), (None, 2000), 10.0, None),
+        (1, 50_000, 410_000, "passed", 3600.0),
+        (2, 50_000, 410_000, "warning", 3600.0),
+        (3, 50_000, 410_000, "failed", 3600.0),
+        (4, 50_000, 410_000, "aborted", 3600.0),
+        (5, 410_000, 410_000, "running", 0.0),
+        (6, 0, 410_000, "none", None),
+        (1, 410_000, 50_000, "passed", None),  # the agent has begun anew since
+        (1, 0, 50_000, "passed", None),
+        (1, None, 50_000, "passed", None),
+        (7, 50_000, 410_000, None, None),
+        (None, 50_000, 410_000, None, None),
     ],
 )
-def test_counters(before, after, elapsed_s, steps):
-    assert counted(Count(*before), Count(*after), elapsed_s) == steps
-
-
-@given(st.integers(0, 2**32 - 1), st.integers(0, 2**31 - 1), st.integers(0, 2**32 - 1), st.floats(0, 1e6))
-def test_a_running_counter_is_counted_over_any_wrap(start, steps, ticks, elapsed_s):
-    after = Count((start + steps) % 2**32, int(ticks + elapsed_s * 100) % 2**32)
-    assert counted(Count(start, ticks), after, elapsed_s) == steps
-
-
-def test_the_input_lines_counter_is_read_with_its_clock():
-    assert line_bads(mib(ONE_LINE) | {upsmib.UPTIME: 4711}) == Count(3, 4711)
-    assert line_bads({}) == Count(None, None)
+def test_self_test_result_and_age(result, start, uptime, word, age_s):
+    objects = {key: value for key, value in (("7.3.0", result), ("7.5.0", start)) if value is not None}
+    found = decode(mib(objects) | {upsmib.UPTIME: uptime})
+    assert (found.values["self_test"], found.values["self_test_age_s"]) == (word, age_s)
+    assert any("upsTestResultsSummary" in why for why in found.refused) == (result == 7)

@@ -7,6 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from farmwatch.power.backup import status_of
+from farmwatch.settings_model import UPS_QUANTITIES
 from farmwatch.wire.upsvalues import EVENTS, SUPPLY, SYMBOLS, TABLE, decode, events, supply, symbols
 from farmwatch.words.quantities import QUANTITIES, Kind
 
@@ -26,6 +27,7 @@ def test_the_rfcs_example_unit():
     assert found.values == {
         "status": "OL", "charge": 1.0, "runtime_s": 1481.0, "load": pytest.approx(0.2), "power_w": None,
         "apparent_va": None, "voltage_v": 230.0, "battery_v": None, "battery_c": None,
+        "self_test": None, "self_test_age_s": None, "battery_date": None,
     }  # fmt: skip
 
 
@@ -46,7 +48,7 @@ def test_nothing_told_is_nothing_known():
     found = decode({})
     assert found.refused == ()
     assert set(found.values.values()) == {None}
-    assert found.values.keys() == {"status", *(row.quantity for row in TABLE)}
+    assert found.values.keys() == UPS_QUANTITIES
     assert found.values.keys() <= QUANTITIES.keys()
 
 

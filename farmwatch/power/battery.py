@@ -276,7 +276,8 @@ class Health:
         return Health(self.log_mean, grown, self.discharges)
 
 
-LEAST_DEPTH = 0.05  # a shallower discharge says nothing: reported charge moves in steps of 1 %
+LEAST_DEPTH = 0.10  # a shallower discharge says nothing: charge falls by some percent as soon as load comes on
+LEAST_MIN = 2.0  # nor does a shorter one, for the same reason (common practice, no source)
 CHARGE_READING_SD = 0.02  # of the drop in charge, as a share of full: common practice, no source
 MODEL_LOG_SD = 0.05  # table and load together, inside the table's span
 
@@ -285,11 +286,11 @@ def health_seen(table: RuntimeTable, discharge: Discharge) -> tuple[float, float
     """Health that one discharge shows, and the standard deviation of its logarithm; None if it shows none.
 
     The loads took `sum(minutes * rate)` of a full new battery, the charge fell by `depth` of the real one:
-    their quotient is the health. Shallow discharges are worth less, and nothing under `LEAST_DEPTH`.
+    their quotient is the health. Shallow discharges are worth less, and nothing under `LEAST_DEPTH` or `LEAST_MIN`.
     """
     depth = discharge.charge_before - discharge.charge_after
     taken = sum(minutes * table.rate(power_w) for minutes, power_w in discharge.loads)
-    if depth < LEAST_DEPTH or taken <= 0:
+    if depth < LEAST_DEPTH or taken <= 0 or sum(minutes for minutes, _ in discharge.loads) < LEAST_MIN:
         return None
     inside = all(table.inside(power_w) for minutes, power_w in discharge.loads if minutes > 0)
     model_sd = MODEL_LOG_SD if inside else OUTSIDE_TOLERANCE

@@ -8,10 +8,12 @@ replacement and their disposal are for people who are qualified for it, by local
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 from farmwatch.power.battery import (
     LEAST_DEPTH,
+    LEAST_MIN,
     Discharge,
     Health,
     ReplaceBy,
@@ -51,6 +53,7 @@ class _Run:
     charge: float | None
     minutes: dict[int, float] = field(default_factory=dict)  # by load in bins of BIN_W
     unseen_s: float = 0.0
+    doubted: bool = False  # its charge has jumped
 
     def add(self, now_s: float) -> None:
         """The time since the last reading, at the load that was read then."""
@@ -65,7 +68,7 @@ class _Run:
     def discharge(self) -> Discharge | None:
         """What it was; None where too little of it was seen."""
         lasted_s = self.last_s - self.started_s
-        if self.charge_before is None or self.charge is None or lasted_s <= 0:
+        if self.charge_before is None or self.charge is None or lasted_s <= 0 or self.doubted:
             return None
         if self.unseen_s > (1.0 - LEAST_SEEN) * lasted_s:
             return None
@@ -102,6 +105,8 @@ class Care:
     mean_c: float | None = None
     warm: bool = False
     worn_said: bool = False  # the unit itself asks for a new battery
+    test: str | None = None  # what the unit says of its last self-test
+    said_fitted_s: float | None = None  # as the unit says
     _run: _Run | None = None
     _line_charge: float | None = None
 
@@ -117,8 +122,17 @@ class Care:
         load_w: float | None = None,
         promised_s: float | None = None,
         battery_c: float | None = None,
+        discharging: bool | None = None,
+        doubted: bool = False,
+        self_test: str | None = None,
+        self_test_age_s: float | None = None,
+        battery_date: str | None = None,
     ) -> bool:
-        """A reading of the backup; whether something was learned that must be kept."""
+        """A reading of the backup; whether something was learned that must be kept.
+
+        `discharging` says that it lives on its battery although its status does not (a self-test); `doubted` that its
+        charge has jumped and is not believed yet.
+        """
         changed = self.watched_s is None
         if changed:
             self.watched_s = now_s
@@ -128,14 +142,46 @@ class Care:
         if words:
             self.worn_said = "RB" in words
         self._temperature(battery_c)
-        if status in ON_BATTERY:
+        changed = self._tested(now_s, self_test, self_test_age_s) or changed
+        changed = self._fitted(battery_date) or changed
+        if status in ON_BATTERY or discharging:
             self._discharging(now_s, charge, load_w, promised_s)
+            if self._run is not None:
+                self._run.doubted = self._run.doubted or doubted
             return changed
         if status == "on_line":
             ended = self._ended(now_s)
             self._line_charge = charge
             return changed or ended
         return self._ended(now_s) or changed
+
+    def _tested(self, now_s: float, result: str | None, age_s: float | None) -> bool:
+        """What the unit says of its last self-test. One that has just ended was now; else its age says when."""
+        if result is None:
+            return False
+        before, self.test = self.test, result
+        at_s = now_s - age_s if age_s is not None else now_s if before == "running" != result else None
+        counts = result in ("passed", "warning", "failed")
+        if at_s is not None and counts and (self.tested_s is None or at_s > self.tested_s + DAY_S / 24):
+            self.tested_s = at_s
+            return True
+        return before != result
+
+    def _fitted(self, battery_date: str | None) -> bool:
+        """The unit's own date of its battery, midnight UTC; what is configured goes before it."""
+        if battery_date is None:
+            return False
+        try:
+            at_s = datetime.fromisoformat(battery_date).replace(tzinfo=UTC).timestamp()
+        except (ValueError, OverflowError):
+            return False
+        before, self.said_fitted_s = self.said_fitted_s, at_s
+        return before != at_s
+
+    @property
+    def fitted_s(self) -> float | None:
+        """When the battery was fitted: as configured, else as the unit says."""
+        return self.plan.battery_s if self.plan.battery_s is not None else self.said_fitted_s
 
     def _temperature(self, battery_c: float | None) -> None:
         if battery_c is None:
@@ -161,7 +207,7 @@ class Care:
         if run is None or found is None:
             return False
         depth = found.charge_before - found.charge_after
-        if depth < LEAST_DEPTH:
+        if depth < LEAST_DEPTH or run.last_s - run.started_s < LEAST_MIN * 60.0:
             return False
         self.tested_s = now_s
         if self.entry is not None and (shown := health_seen(self.entry[0], found)) is not None:
@@ -176,7 +222,7 @@ class Care:
 
     def age(self, now_s: float) -> None:
         """Be less sure with the time since the last discharge; a new battery begins anew."""
-        fitted_s = self.plan.battery_s
+        fitted_s = self.fitted_s
         if fitted_s is not None and self.taught_s is not None and self.taught_s < fitted_s <= now_s:
             self.health, self.taught_s, self.seen, self.promises = Health(), None, [], []
         if fitted_s is not None and self.tested_s is not None and self.tested_s < fitted_s <= now_s:
@@ -197,10 +243,11 @@ class Care:
         trend = replace_by(self.seen, floor=FLOOR)
         if trend is not None and math.isfinite(trend.expected_s):
             return trend, f"health of its last {len(self.seen)} discharges"
-        if self.plan.battery_s is None:
+        fitted_s = self.fitted_s
+        if fitted_s is None:
             return None
         warmth = 0.5 ** (max((self.mean_c or KIND_C) - KIND_C, 0.0) / HALVING_C)
-        early, usual, late = (self.plan.battery_s + years * warmth * YEAR_S for years in LIFE_YEARS)
+        early, usual, late = (fitted_s + years * warmth * YEAR_S for years in LIFE_YEARS)
         warm = f" at {self.mean_c:.0f} °C" if self.mean_c is not None and self.mean_c > KIND_C else ""
         return ReplaceBy(usual, early, late), f"usual life of lead-acid batteries{warm}"
 
@@ -208,6 +255,8 @@ class Care:
         """Why the battery should be replaced, or None."""
         if self.worn_said:
             return "the unit itself asks for a new battery"
+        if self.test == "failed":
+            return "its last self-test has failed"
         if self.belief.discharges >= LEAST_DISCHARGES and self.belief.interval()[1] < FLOOR:
             low, high = self.belief.interval()
             return f"its discharges show {low * 100:.0f} to {high * 100:.0f} % of a new one"
@@ -236,6 +285,8 @@ class Care:
             "tested_s": self.tested_s,
             "watched_s": self.watched_s,
             "mean_c": self.mean_c,
+            "test": self.test,
+            "said_fitted_s": self.said_fitted_s,
         }
 
     def restore(self, doc: dict[str, Any], now_s: float) -> None:
@@ -244,6 +295,7 @@ class Care:
         self.health = Health(float(log_mean), float(log_sd), int(discharges))
         self.taught_s, self.tested_s, self.watched_s = doc["taught_s"], doc["tested_s"], doc["watched_s"]
         self.mean_c = doc.get("mean_c")
+        self.test, self.said_fitted_s = doc.get("test"), doc.get("said_fitted_s")
         self.seen = [_three(row) for row in doc["seen"]]
         self.promises = [(float(row[0]), float(row[1])) for row in doc["promises"]]
         self.age(now_s)

@@ -10,7 +10,21 @@ def notes(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     """Plan and battery of one backup; nothing where the view has neither."""
     rescue, care = backup.get("rescue"), backup.get("care")
     plan = NOTHING if rescue is None else _plan(rescue, backup["name"], now_s, where)
-    return join([plan, NOTHING if care is None else _care(care, now_s, own=backup["runtime_p10_s"] is not None)])
+    apart = known(backup.get("meter_minus_sum_w"))
+    meter = NOTHING
+    if apart is not None:
+        words = f"Its meter shows {apart:+.0f} W beside the sum of what hangs on it."
+        meter = fill("<small>{words}</small>", words=words)
+    cared = NOTHING if care is None else _care(care, now_s, own=backup["runtime_p10_s"] is not None)
+    return join([plan, cared, meter])
+
+
+TESTS: dict[str, str] = {
+    "passed": "its self-test passed",
+    "warning": "its self-test ended with a warning",
+    "failed": "its self-test FAILED",
+    "aborted": "its self-test was broken off",
+}
 
 
 def _few(names: list[str], most: int = 6) -> str:
@@ -84,6 +98,10 @@ def _nothing_done(rescue: RescueView, now_s: float, where: tzinfo) -> Html:
 def _care(care: CareView, now_s: float, *, own: bool) -> Html:
     """Its battery; the unit's promise only where a runtime of ours (`own`) stands beside it."""
     words: list[str] = []
+    if care.get("testing"):
+        words.append("tests its battery now; the mains is there")
+    if (doubted := known(care.get("charge_doubted"))) is not None:
+        words.append(f"its charge has jumped to {percent(doubted)}: until that is sure, the lower one counts")
     health = known(care["health"])
     if health is not None:
         low, high = percent(care["health_p10"]), percent(care["health_p90"])
@@ -100,6 +118,10 @@ def _care(care: CareView, now_s: float, *, own: bool) -> Html:
         words.append(f"replace about {_month(expected_s)} ({ends}), by {care['replace_basis']}")
     if (tested_s := known(care["tested_s"])) is not None:
         words.append(f"tested {span(now_s - tested_s)} ago")
+    if (result := TESTS.get(care.get("self_test") or "")) is not None:
+        words.append(result)
+    if (fitted_s := known(care["fitted_s"])) is not None:
+        words.append(f"battery of {_month(fitted_s)}")
     if (battery_c := known(care["battery_c"])) is not None:
         words.append(f"{battery_c:.0f} °C")
     if not words:

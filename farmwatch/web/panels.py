@@ -338,7 +338,7 @@ def _runtime_sure(backup: BackupView) -> str:
         if backup["status"] in ("on_battery", "low"):
             words.append(f"in {span(runtime_s)}")
         words.append("how sure is not known" if low_s is None or high_s is None else within(span(low_s), span(high_s)))
-        words.append(f"from {basis}" if basis else "basis not said")
+        words.append((basis if basis.startswith("as ") else f"from {basis}") if basis else "basis not said")
     else:
         words.append(basis or "nothing to go by")
     said = ", ".join(words)

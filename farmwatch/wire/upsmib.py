@@ -6,7 +6,6 @@ volts for the lines, tenths of an ampere. What the agent does not have stands as
 
 import json
 from collections.abc import Mapping
-from typing import NamedTuple
 
 from farmwatch.wire.payload import Decoded, parse_json
 from farmwatch.words.errors import BadPayload
@@ -30,16 +29,17 @@ CHARGE = UPS + "2.4.0"
 BATTERY_VOLTAGE = UPS + "2.5.0"
 BATTERY_CURRENT = UPS + "2.6.0"
 BATTERY_TEMPERATURE = UPS + "2.7.0"
-LINE_BADS = UPS + "3.1.0"
 INPUT_LINES = UPS + "3.2.0"
 OUTPUT_SOURCE = UPS + "4.1.0"
 OUTPUT_LINES = UPS + "4.3.0"
 ALARMS_PRESENT = UPS + "6.1.0"
 TEST_RESULTS = UPS + "7.3.0"
+TEST_START = UPS + "7.5.0"  # upsTestStartTime: sysUpTime when it began
 
 SCALARS: tuple[str, ...] = (
     UPTIME, BATTERY_STATUS, SECONDS_ON_BATTERY, MINUTES_REMAINING, CHARGE, BATTERY_VOLTAGE, BATTERY_CURRENT,
-    BATTERY_TEMPERATURE, LINE_BADS, INPUT_LINES, OUTPUT_SOURCE, OUTPUT_LINES, ALARMS_PRESENT, TEST_RESULTS,
+    BATTERY_TEMPERATURE, INPUT_LINES, OUTPUT_SOURCE, OUTPUT_LINES, ALARMS_PRESENT, TEST_RESULTS,
+    TEST_START,
 )  # fmt: skip
 """What a poll gets by name."""
 
@@ -63,6 +63,7 @@ SOURCES: dict[int, str] = {
     7: "OL TRIM",
 }
 BATTERIES: dict[int, str] = {1: "", 2: "", 3: "LB", 4: "LB"}  # upsBatteryStatus: unknown, normal, low, depleted
+RESULTS: dict[int, str] = {1: "passed", 2: "warning", 3: "failed", 4: "aborted", 5: "running", 6: "none"}
 TESTS: dict[int, str] = {1: "", 2: "", 3: "", 4: "", 5: "TEST", 6: ""}  # upsTestResultsSummary: 5 is inProgress
 
 WELL_KNOWN = UPS + "6.3."
@@ -99,6 +100,7 @@ _SYMBOLS = {f"{WELL_KNOWN}{number}": symbol for number, symbol in ALARMS.items()
 
 YIELDS: tuple[str, ...] = (
     "status", "charge", "runtime_s", "load", "power_w", "apparent_va", "voltage_v", "battery_v", "battery_c",
+    "self_test", "self_test_age_s", "battery_date",
 )  # fmt: skip
 """What `decode` knows; the same as of a backup behind RFC 9271."""
 
@@ -148,6 +150,8 @@ def decode(objects: Mapping[str, object]) -> Decoded:
     values |= reading.lines()
     values["battery_v"] = reading.scaled("battery_v", BATTERY_VOLTAGE, 10)
     values["battery_c"] = reading.scaled("battery_c", BATTERY_TEMPERATURE, 1)
+    values["self_test"], values["self_test_age_s"] = reading.self_test()
+    values["battery_date"] = None  # the MIB has no such object
     return Decoded(values, None, tuple(dict.fromkeys(reading.refused)))
 
 
@@ -197,6 +201,18 @@ class _Reading:
         if found is not None:
             self.refused.append(f"status: upsAlarmDescr {_shown(found)} is no OID")
         return ""
+
+    def self_test(self) -> tuple[str | None, float | None]:
+        """Result of the last self-test, and the seconds since it began.
+
+        upsTestStartTime is a sysUpTime, which begins anew with the agent and wraps after 497 days (RFC 3418): one that
+        lies ahead of the present one says nothing. An agent that has restarted says 0 or 6, noTestsInitiated.
+        """
+        result = self._word("self_test: upsTestResultsSummary", TEST_RESULTS, RESULTS)
+        began, now = self.integer("self_test_age_s", TEST_START), self.integer("self_test_age_s", UPTIME)
+        if result in (None, "none") or not began or now is None or not 0 < began <= now:
+            return result, None
+        return result, self._plausible("self_test_age_s", "upsTestStartTime", began, (now - began) / 100)
 
     # ---- numbers
 
@@ -278,42 +294,3 @@ def _shown(found: object) -> str:
     if isinstance(found, list | dict):
         return "an array or object"
     return "of many digits" if isinstance(found, int) and abs(found) > MOST_INTEGER else ascii(found)[:40]
-
-
-# ---- counters ----------------------------------------------------------------------------------------------------
-
-WRAP = 2**32
-
-
-class Count(NamedTuple):
-    """A Counter32 with the sysUpTime of the same answer, in hundredths of a second; None: not told."""
-
-    value: int | None
-    uptime: int | None
-
-
-def line_bads(objects: Mapping[str, object]) -> Count:
-    """upsInputLineBads: how often the input has gone out of tolerance since some time that only the agent knows."""
-    reading = _Reading(objects)
-    return Count(reading.integer("upsInputLineBads", LINE_BADS), reading.integer("sysUpTime", UPTIME))
-
-
-def counted(before: Count, after: Count, elapsed_s: float) -> int | None:
-    """What a Counter32 has counted between two answers; None where nobody can know.
-
-    It has no defined start, wraps from 2^32 - 1 to 0 and may begin anew with the agent (RFC 2578, section 7.1.6). A
-    restart shows in sysUpTime, which has to have gone on by the elapsed time; itself it wraps after 497 days (RFC
-    3418). A step of more than half of the range would be a counter that went back.
-
-    >>> counted(Count(4294967295, 100), Count(1, 1100), 10.0), counted(Count(7, 900_000), Count(2, 500), 10.0)
-    (2, None)
-    """
-    if before.value is None or after.value is None:
-        return None
-    if before.uptime is None or after.uptime is None:
-        return after.value - before.value if after.value >= before.value else None
-    ran_s = (after.uptime - before.uptime) % WRAP / 100
-    if abs(ran_s - elapsed_s) > 5 + 0.01 * elapsed_s:  # a poll's own duration, and a poor clock in the agent
-        return None
-    step = (after.value - before.value) % WRAP
-    return step if step < WRAP // 2 else None

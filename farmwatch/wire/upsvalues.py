@@ -6,6 +6,7 @@
 
 import re
 from collections.abc import Mapping
+from datetime import date
 from typing import NamedTuple
 
 from farmwatch.wire.payload import Decoded
@@ -62,7 +63,47 @@ def decode(variables: Mapping[str, str]) -> Decoded:
                 refused.append(f"{quantity}: {name} {text[:40]!a} is no plausible number")
             values[quantity] = value
             break
+    values["self_test"], values["self_test_age_s"] = self_test(variables.get("ups.test.result", "")), None
+    values["battery_date"] = next(
+        (found for name in BATTERY_DATES if (found := day(variables.get(name, ""))) is not None), None
+    )
     return Decoded(values, None, tuple(refused))
+
+
+BATTERY_DATES = ("battery.date", "battery.mfr.date")
+"""When it was fitted, else when it was made."""
+TESTS: tuple[tuple[str, str], ...] = (
+    # in the words of ups.test.result, which are free text; the first that is found counts
+    ("no test", "none"), ("not tested", "none"), ("never", "none"), ("progress", "running"), ("running", "running"),
+    ("abort", "aborted"), ("cancel", "aborted"), ("fail", "failed"), ("bad", "failed"), ("error", "failed"),
+    ("warn", "warning"), ("pass", "passed"), ("ok", "passed"), ("good", "passed"),
+)  # fmt: skip
+DAY = re.compile(r"((?:19|20)\d\d)[-/.](\d\d)[-/.](\d\d)", re.ASCII)
+
+
+def self_test(text: str) -> str | None:
+    """One word for the result of a self-test; None where the text is none that is known.
+
+    >>> self_test("Done and passed"), self_test("Done and error: battery FAILED"), self_test("No test initiated")
+    ('passed', 'failed', 'none')
+    """
+    folded = text[:200].casefold()
+    return next((word for part, word in TESTS if part in folded), None)
+
+
+def day(text: str) -> str | None:
+    """A date as RFC 3339 has it. With the year behind ("10/17/96") nobody can know month and day apart: None.
+
+    >>> day("2024/03/01"), day("10/17/96"), day("2024-13-01")
+    ('2024-03-01', None, None)
+    """
+    found = DAY.fullmatch(text.strip())
+    if found is None:
+        return None
+    try:
+        return date(int(found[1]), int(found[2]), int(found[3])).isoformat()
+    except ValueError:
+        return None
 
 
 def symbols(text: str) -> str | None:

@@ -75,6 +75,9 @@ TABLE: tuple[Quantity, ...] = (
     _number("load", "1", 0.0, 2.0, 1e-3, "load as a share of the backup's rating (RFC 1628: 0 to 200 %)"),
     _number("battery_v", "V", 0.0, 1_000.0, 0.01, "battery voltage"),
     _number("battery_c", "°C", -40.0, 100.0, 0.1, "battery temperature"),
+    _other("self_test", Kind.TEXT, "last self-test: passed, warning, failed, aborted, running or none"),
+    _number("self_test_age_s", "s", 0.0, 100 * 366 * 86_400.0, 1.0, "time since the last self-test began"),
+    _other("battery_date", Kind.TEXT, "day on which the battery was fitted, or else made: 2024-03-01"),
     _number("air_c", "°C", -40.0, 80.0, 0.1, "air temperature"),
     _number("humidity", "1", 0.0, 1.0, 1e-3, "relative humidity"),
 )
@@ -102,5 +105,8 @@ STATE_WORDS: tuple[str, ...] = (
     "fault", "waiting", "out_of_service",
 )  # fmt: skip
 """What a device's word may be mapped to: our states, and the three ways in which a build ends."""
+
+SELF_TEST_WORDS: tuple[str, ...] = ("passed", "warning", "failed", "aborted", "running", "none")
+"""What a backup says of its last self-test (RFC 1628, upsTestResultsSummary)."""
 
 AVAILABILITY_WORDS: tuple[str, ...] = ("up", "gone")

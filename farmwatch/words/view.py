@@ -159,6 +159,9 @@ class CareView(TypedDict):
     reported_runtime_s: float | None  # what the unit itself promises
     promised_min: float | None  # where promise and discharges disagree for good
     shown_min: float | None
+    self_test: NotRequired[str | None]  # what the unit says of its last: passed warning failed aborted running none
+    testing: NotRequired[bool]  # it tests or calibrates its battery now: mains is there
+    charge_doubted: NotRequired[float | None]  # what the unit says, where that has jumped; the lower one is shown
 
 
 class BackupView(TypedDict):
@@ -179,6 +182,7 @@ class BackupView(TypedDict):
     machines: list[str]
     rescue: NotRequired[RescueView | None]
     care: NotRequired[CareView]
+    meter_minus_sum_w: NotRequired[float | None]  # its own meter beside the sum of what hangs on it, if all is known
 
 
 class AlarmView(TypedDict):
