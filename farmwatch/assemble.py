@@ -9,6 +9,7 @@ import signal
 import sys
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -276,6 +277,9 @@ def key_file(folder: Path, name: str, *, text: bool = False) -> bytes:
     try:
         with contextlib.suppress(FileNotFoundError):
             kept = path.read_bytes()
+            if path.stat().st_mode & 0o077:
+                path.chmod(0o600)
+                log.warning("%s could be read by others; it is closed to them now, make a new one", path)
             if len(kept) >= KEY_BYTES:
                 return kept
         new = path.with_name(f"{name}.new")
@@ -291,21 +295,36 @@ def key_file(folder: Path, name: str, *, text: bool = False) -> bytes:
     return value
 
 
+def old_keys(folder: Path, name: str) -> tuple[bytes, ...]:
+    """The key before the last one, kept beside it as ``<name>.last`` while a new one takes over."""
+    try:
+        kept = (folder / f"{name}.last").read_bytes()
+    except OSError:
+        return ()
+    return (kept,) if len(kept) >= KEY_BYTES else ()
+
+
 class SpentLinks:
-    """Links that have been used, durably: each works once."""
+    """Links that have been used: each works once. The journal keeps them, in the transaction of what they did."""
 
     def __init__(self, journal: JournalGuard, clock: Clock) -> None:
-        self._journal, self._clock = journal, clock
-        self._spent = {key for kind, key, _ in journal.facts() if kind == "link"}
+        from farmwatch.web.links import stale  # noqa: PLC0415
 
-    def __call__(self, nonce: str) -> bool:
-        """Mark as used; False if it was already."""
-        if nonce in self._spent:
-            return False
-        self._spent.add(nonce)
-        now_s = self._clock.now_s()
-        self._journal.commit(now_s, (Keep("link", nonce, {"at_s": now_s}),), {})
-        return True
+        self._spent = {key: doc for kind, key, doc in journal.facts() if kind == "link"}
+        now_s = clock.now_s()
+        old = stale(self._spent, now_s)
+        if old:
+            journal.commit(now_s, old, {})
+
+    def __call__(self, nonce: str) -> dict[str, Any] | None:
+        """What is on record of a link; None if it has not been used."""
+        return self._spent.get(nonce)
+
+    def note(self, effects: Sequence[Effect]) -> None:
+        """Take note of links that have just been used."""
+        for effect in effects:
+            if isinstance(effect, Keep) and effect.kind == "link" and effect.doc is not None:
+                self._spent[effect.key] = effect.doc
 
 
 class House:
@@ -322,6 +341,7 @@ class House:
         self.journal = open_journal(settings)
         self.manager = ServiceManager()
         self._link_key = key_file(settings.data_path, "link_key")
+        self.spent = SpentLinks(self.journal, self.clock)
         series = SqliteSeries(settings.data_path / "series.db")
         self.series = series
         self.brain = Brain(settings.plan())
@@ -349,13 +369,14 @@ class House:
                 api_token=key_file(settings.data_path, "api_token", text=True).decode(),
                 people=tuple(settings.people),
                 act_password=_plain(settings.secrets.act_password),
+                old_link_keys=old_keys(settings.data_path, "link_key"),
             ),
             view=self.view,
             ask=self._ask,
             history=self._history,
             read=series.read,
             push=push.accept if push is not None else None,
-            spend=SpentLinks(self.journal, self.clock),
+            used=self.spent,
             clock=self.clock,
             acts=self.actuator,
             denied=self._denied,
@@ -423,8 +444,10 @@ class House:
             last = self.actuator.last(machine["name"])
             machine["acted"] = "" if last is None else f"{last.deed}, asked by {last.by}: {last.text}"
 
-    async def _ask(self, said: Said) -> list[Effect]:
-        return await self.daemon.ask(said)
+    async def _ask(self, said: Said, also: Sequence[Effect] = ()) -> list[Effect]:
+        effects = await self.daemon.ask(said, also)
+        self.spent.note(also)
+        return effects
 
     async def _history(self, kind: str | None, since_s: float, limit: int) -> list[dict[str, Any]]:
         return await asyncio.get_running_loop().run_in_executor(None, self.journal.history, kind, since_s, limit)

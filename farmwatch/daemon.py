@@ -140,7 +140,7 @@ class Daemon:
     def __init__(self, parts: Parts) -> None:
         self._p = parts
         self.inbox = Inbox()
-        self._asked: deque[tuple[Said, asyncio.Future[list[Effect]]]] = deque()
+        self._asked: deque[tuple[Said, Sequence[Effect], asyncio.Future[list[Effect]]]] = deque()
         self._tasks: list[asyncio.Task[None]] = []
         self._unwritten: list[Effect] = []
         self._extra: list[Effect] = []
@@ -308,9 +308,9 @@ class Daemon:
     ) -> "list[tuple[asyncio.Future[list[Effect]], list[Effect] | Refused]]":
         answers: list[tuple[asyncio.Future[list[Effect]], list[Effect] | Refused]] = []
         while self._asked:
-            said, future = self._asked.popleft()
+            said, also, future = self._asked.popleft()
             try:
-                result = self._p.engine.feed(said._replace(at_s=now_s)).effects
+                result = [*self._p.engine.feed(said._replace(at_s=now_s)).effects, *also]
             except Refused as refusal:
                 answers.append((future, refusal))
                 continue
@@ -318,10 +318,10 @@ class Daemon:
             answers.append((future, result))
         return answers
 
-    async def ask(self, said: Said) -> list[Effect]:
-        """What a person says: the effects once they are durable; raises Refused."""
+    async def ask(self, said: Said, also: Sequence[Effect] = ()) -> list[Effect]:
+        """What a person says: the effects, and `also`, once they are durable together; raises Refused."""
         future: asyncio.Future[list[Effect]] = asyncio.get_running_loop().create_future()
-        self._asked.append((said, future))
+        self._asked.append((said, also, future))
         self.inbox.wake.set()
         return await future
 

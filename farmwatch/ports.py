@@ -206,6 +206,6 @@ class Channel(Protocol):
 class Ask(Protocol):
     """What the page calls when a person says something: the effects, or Refused."""
 
-    async def __call__(self, said: Said) -> list[Effect]:
-        """Have it done."""
+    async def __call__(self, said: Said, also: Sequence[Effect] = ()) -> list[Effect]:
+        """Have it done; `also` is kept in the same transaction, and not at all if it is refused."""
         ...

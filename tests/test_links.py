@@ -1,6 +1,7 @@
 """Links in messages: signed, short-lived, and good for one thing."""
 
 import base64
+import contextlib
 import hashlib
 import hmac
 import json
@@ -76,6 +77,34 @@ def test_while_keys_rotate_the_old_one_still_reads():
     assert links.read(token(), NOW_S, keys=(b"n" * 32, KEY)).subject == "avocet"
     with pytest.raises(links.BadLink):
         links.read(token(), NOW_S, keys=(b"n" * 32,))
+
+
+def test_every_key_is_compared_whole_wherever_a_forgery_differs(monkeypatch):
+    """No early end tells a forger how much is right: `hmac.compare_digest` for each key, every time."""
+    compared = []
+
+    def digest(one, other):
+        compared.append(len(one))
+        return hmac_compare(one, other)
+
+    hmac_compare = hmac.compare_digest
+    monkeypatch.setattr(links.hmac, "compare_digest", digest)
+    made = token()
+    head, mac = made.rsplit(".", 1)
+    for forged in (f"{head}.{'A' * len(mac)}", f"{head}.{mac[:-1]}A", f"{head}.", f"v9{made[2:]}", "v1.x.y", ""):
+        compared.clear()
+        with contextlib.suppress(links.BadLink):
+            links.read(forged, NOW_S, keys=(KEY, b"n" * 32))
+        assert compared == [43, 43]
+
+
+def test_spent_links_are_forgotten_long_after_their_end():
+    grant = links.read(token(), NOW_S, keys=(KEY,))
+    kept = links.spent(grant, NOW_S + 5)
+    assert kept.doc["by"] == "ann"
+    book = {kept.key: kept.doc, "of an older version": {"at_s": NOW_S}}
+    assert links.stale(book, NOW_S + 30 * 86_400) == []
+    assert {keep.key for keep in links.stale(book, NOW_S + 31 * 86_400 + 1)} == set(book)
 
 
 @given(st.integers(0, 400), st.characters(codec="ascii"))

@@ -15,6 +15,7 @@ import web_sample
 from web_house import KEY, House, serving
 from yarl import URL
 
+from farmwatch.alarms.wording import moment
 from farmwatch.web import guard, links, sessions
 from farmwatch.web.broadcast import QUEUE, Reader
 from farmwatch.words.errors import ConfigError, StoreError
@@ -424,11 +425,11 @@ async def test_opening_a_link_does_nothing_and_its_button_acts_once():
         assert answer.headers["Cache-Control"] == "no-store"
         assert "bittern" in text
         assert "the bed is clear" in text
-        assert (house.heard, house.spent) == ([], set())
+        assert (house.heard, house.spent) == ([], {})
         status, text, _ = await fetch(house, link(), "POST")
         assert (status, "Done" in text) == (200, True)
         status, text, _ = await fetch(house, link(), "POST")
-        assert (status, "used already" in text) == (409, True)
+        assert (status, "already cleared by <bdi>ann</bdi> at" in text) == (409, True)
         again = await asyncio.gather(*(fetch(house, link(unique="m2"), "POST") for _ in range(5)))
         assert sorted(status for status, _, _ in again) == [200, 409, 409, 409, 409]
     assert [said[1:4] for said in house.heard] == [("cleared", "bittern", "ann")] * 2
@@ -439,7 +440,71 @@ async def test_links_about_alarms():
         await fetch(house, link("acknowledged", "mains_lost:one"), "POST")
         await fetch(house, link("shelved", "mains_lost:one"), "POST")
     assert house.heard[0][1:] == ("acknowledged", None, "ann", {"alarm": "mains_lost:one"})
-    assert house.heard[1].fields == {"alarm": "mains_lost:one", "minutes": 120.0}
+    assert house.heard[1].fields == {
+        "alarm": "mains_lost:one", "minutes": 120.0, "reason": "by a link in a message",
+    }  # fmt: skip
+
+
+async def test_what_somebody_else_has_said_since_is_not_said_again_and_the_link_says_who_and_when():
+    """The link was made at NOW_S; the page's clock there is 2025, Saltmarsh Works is in Europe/London."""
+    made = web_sample.NOW_S
+    async with serving() as house:
+        house.clock.at_s = made + 600
+        when = moment(made + 300, made + 600, house.shown["timezone"])
+        house.said = [{"at_s": made + 300, "command": "cleared", "machine": "bittern", "by": "bram", "fields": {}}]
+        status, text, _ = await fetch(house, link())
+        assert (status, f"already cleared by <bdi>bram</bdi> at {when}" in text, "<form" in text) == (200, True, False)
+        status, text, _ = await fetch(house, link(), "POST")
+        assert (status, f"already cleared by <bdi>bram</bdi> at {when}" in text) == (409, True)
+        assert (house.heard, house.spent) == ([], {})
+        for note in (
+            {"at_s": made - 1, "command": "cleared", "machine": "bittern", "by": "bram", "fields": {}},  # before it
+            {"at_s": made + 1, "command": "cleared", "machine": "avocet", "by": "bram", "fields": {}},
+            {"at_s": made + 1, "command": "failed", "machine": "bittern", "by": "bram", "fields": {}},
+        ):
+            house.said = [note]
+            assert "Say it?" in (await fetch(house, link()))[1]
+        # An alarm by its own name, or by a button about all of a machine's alarms.
+        about = {"command": "acknowledged", "by": "button"}
+        for more in ({"machine": None, "fields": {"alarm": "machine_fault:knot"}}, {"machine": "knot", "fields": {}}):
+            house.said = [{"at_s": made + 1} | about | more]
+            assert "already acknowledged by" in (await fetch(house, link("acknowledged", "machine_fault:knot")))[1]
+
+
+async def test_a_refused_command_leaves_its_link_unused():
+    async with serving() as house:
+        status, text, _ = await fetch(house, link(subject="dodo"), "POST")
+        assert (status, "no machine" in text) == (409, True)
+        house.breaks = StoreError("the journal does not work")
+        assert (await fetch(house, link(), "POST"))[0] == 503
+        house.breaks = None
+        assert (house.heard, house.spent) == ([], {})
+        assert (await fetch(house, link(), "POST"))[0] == 200
+
+
+async def test_names_in_links_are_text_and_nothing_else():
+    nasty = '<img src=x onerror="alert(1)">\x1b[31m\u202e&quot;'
+    async with serving() as house:
+        for method in ("GET", "POST", "POST"):
+            _, text, _ = await fetch(house, link(subject=nasty, person="<b>ann"), method)
+            assert "<img" not in text
+            assert "<b>ann" not in text
+            assert not {"\x1b", "\u202e"} & set(text)
+    assert house.heard[0].machine == nasty
+
+
+async def test_while_the_key_is_changed_links_under_the_last_one_still_work():
+    async with serving(link_key=b"n" * 32, old_link_keys=(KEY,)) as house:
+        assert (await fetch(house, link(), "POST"))[0] == 200
+    async with serving(link_key=b"n" * 32) as house:
+        assert (await fetch(house, link()))[0] == 403
+
+
+async def test_links_work_behind_the_owner_s_own_address():
+    """A proxy passes its own name on; the links carry the configured address, never the Host that somebody sends."""
+    async with serving(base_url="https://shed.saltmarsh.example") as house:
+        for host, wanted in (("shed.saltmarsh.example", 200), ("evil.example", 421)):
+            assert (await fetch(house, link(), headers={"Host": host}))[0] == wanted
 
 
 async def test_forged_and_expired_links_are_refused_clearly():
@@ -452,7 +517,7 @@ async def test_forged_and_expired_links_are_refused_clearly():
         for method in ("GET", "POST"):
             status, text, _ = await fetch(house, made, method)
             assert (status, "too old" in text) == (410, True)
-    assert (house.heard, house.spent) == ([], set())
+    assert (house.heard, house.spent) == ([], {})
 
 
 async def test_links_cannot_be_guessed_at_speed():

@@ -33,8 +33,9 @@ class House:
         self.clock = HandClock()
         self.shown = web_sample.usual()
         self.heard, self.pushed, self.asked_history, self.asked_series = [], [], [], []
-        self.spent = set()
+        self.spent = {}
         self.rows = [(web_sample.NOW_S - 60, 1.0), (web_sample.NOW_S, float("nan"))]
+        self.said = []  # notes of what people have said, newest first
         self.breaks = None
         self.url = ""
         self.server = None
@@ -44,16 +45,19 @@ class House:
             raise self.breaks
         return self.shown
 
-    async def ask(self, said):
+    async def ask(self, said, also=()):
         if self.breaks is not None:
             raise self.breaks
         if said.machine == "dodo":
             raise Refused("There is no machine 'dodo'", hint="avocet to lapwing")
         self.heard.append(said)
+        self.spent |= {effect.key: effect.doc for effect in also}
         return []
 
     async def history(self, kind, since_s, limit):
         self.asked_history.append((kind, since_s, limit))
+        if kind == "said":
+            return self.said
         return [{"at_s": web_sample.NOW_S, "kind": kind or "state"}]
 
     async def read(self, subject, quantity, start_s, end_s, points):
@@ -68,10 +72,8 @@ class House:
         self.pushed.append(body)
         return 204
 
-    def spend(self, nonce):
-        fresh = nonce not in self.spent
-        self.spent.add(nonce)
-        return fresh
+    def used(self, nonce):
+        return self.spent.get(nonce)
 
 
 @asynccontextmanager
@@ -84,7 +86,7 @@ async def serving(house=None, *, stop_s=2.0, acts=None, denied=None, **changed):
     } | changed  # fmt: skip
     house.server = WebServer(
         WebConfig(**fields), view=house.view, ask=house.ask, history=house.history, read=house.read, push=house.push,
-        spend=house.spend, clock=house.clock, acts=acts, **({"denied": denied} if denied is not None else {}),
+        used=house.used, clock=house.clock, acts=acts, **({"denied": denied} if denied is not None else {}),
     )  # fmt: skip
     house.url = (await house.server.start()).rstrip("/")
     try:

@@ -1,8 +1,10 @@
 """Links in messages that do one thing once: ``v1.<payload>.<mac>``, signed with HMAC-SHA256 (RFC 2104).
 
 Pure: the key, the time and what makes a link unique are arguments. Whoever holds a link may do what it says
-and nothing else, so it is short-lived and its nonce is spent by the first use; the caller keeps the book of
-spent nonces. Opening a link changes nothing (RFC 9110, section 9.2.1: GET is safe); only its button does.
+and nothing else, so it is short-lived and its nonce is spent by the first use, in the transaction of what it does. A
+link is good for what stood when it was sent: once anybody has said the same about the same since then, by whatever
+way, it does nothing more, so that an old link never speaks about a later bed. Opening a link changes nothing
+(RFC 9110, section 9.2.1: GET is safe); only its button does.
 """
 
 import base64
@@ -10,10 +12,11 @@ import binascii
 import hashlib
 import hmac
 import json
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
 
 from farmwatch.words.errors import Refused
+from farmwatch.words.model import Keep
 
 LIFETIME_S: dict[str, float] = {"cleared": 86_400.0, "acknowledged": 86_400.0, "shelved": 900.0}
 """What a link may do, and for how long it may be used."""
@@ -21,6 +24,8 @@ LIFETIME_S: dict[str, float] = {"cleared": 86_400.0, "acknowledged": 86_400.0, "
 ALARM_COMMANDS: frozenset[str] = frozenset({"acknowledged", "shelved"})
 """Commands whose subject is an alarm; that of the others is a machine."""
 
+REMEMBERED_S = 30 * 86_400.0
+"""How long after its end a spent link is kept in the book; until then it says who used it, later that it is too old."""
 LONGEST_TOKEN = 2_048
 _VERSION = "v1"
 
@@ -41,6 +46,47 @@ class Grant(NamedTuple):
     person: str
     expires_s: int
     nonce: str
+
+    @property
+    def issued_s(self) -> float:
+        """When the link was made."""
+        return self.expires_s - LIFETIME_S[self.command]
+
+
+class Done(NamedTuple):
+    """That it has been said already: by whom and when."""
+
+    by: str
+    at_s: float
+
+
+def spent(grant: Grant, now_s: float) -> Keep:
+    """The fact that marks a link as used."""
+    doc = {"at_s": now_s, "by": grant.person, "command": grant.command, "subject": grant.subject}
+    return Keep("link", grant.nonce, doc | {"expires_s": grant.expires_s})
+
+
+def stale(links: Mapping[str, Mapping[str, Any]], now_s: float) -> list[Keep]:
+    """Forgets spent links that have been too old for long."""
+    ends = {nonce: doc.get("expires_s", doc.get("at_s", now_s)) for nonce, doc in links.items()}
+    return [Keep("link", nonce, None) for nonce, end_s in ends.items() if now_s - float(end_s) > REMEMBERED_S]
+
+
+def done_since(grant: Grant, said: Iterable[Mapping[str, Any]]) -> Done | None:
+    """Who has said the same about the same since the link was made; `said` are notes, newest first."""
+    for note in said:
+        if note["at_s"] < grant.issued_s or note.get("command") != grant.command:
+            continue
+        fields = note.get("fields") or {}
+        if grant.command not in ALARM_COMMANDS:
+            same = note.get("machine") == grant.subject
+        elif fields.get("alarm"):
+            same = fields["alarm"] == grant.subject
+        else:  # said about all alarms of a machine, by a button for instance
+            same = note.get("machine") == grant.subject.partition(":")[2]
+        if same:
+            return Done(str(note.get("by") or "somebody"), float(note["at_s"]))
+    return None
 
 
 def issue(command: str, subject: str, person: str, now_s: float, *, key: bytes, unique: str) -> str:

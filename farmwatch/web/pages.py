@@ -151,6 +151,15 @@ def grant_words(grant: Grant) -> Html:
                 subject=name(grant.subject), about=about, what=what, who=who)  # fmt: skip
 
 
+DONE: dict[str, str] = {"acknowledged": "acknowledged", "shelved": "put aside", "cleared": "cleared"}
+
+
+def done_words(grant: Grant, by: str, when: str) -> Html:
+    """That a link comes too late, in one sentence."""
+    return fill("<strong>{subject}</strong>: already {what} by {by} at {when}.",
+                subject=name(grant.subject), what=DONE[grant.command], by=name(by), when=when)  # fmt: skip
+
+
 def offer(grant: Grant, assets: Mapping[str, str]) -> str:
     """What the link will do, and the button that does it."""
     body = fill(

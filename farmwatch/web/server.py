@@ -15,7 +15,8 @@ from urllib.parse import urlsplit
 from aiohttp import web
 
 import farmwatch
-from farmwatch.ports import Clock
+from farmwatch.alarms.wording import moment
+from farmwatch.ports import Ask, Clock
 from farmwatch.web import guard, links, pages, sessions
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.broadcast import Broadcast, event
@@ -24,7 +25,7 @@ from farmwatch.web.panels import masked
 from farmwatch.web.queries import BODY_S, bounded, fields, json_answer, moment_s, push_token
 from farmwatch.web.said import BadWords, said
 from farmwatch.words.errors import ConfigError, Refused, StoreError
-from farmwatch.words.model import COMMANDS, Effect, Said
+from farmwatch.words.model import COMMANDS, Said
 from farmwatch.words.series import Columns
 from farmwatch.words.view import View
 
@@ -42,6 +43,7 @@ READERS_IN_ALL = 64
 MOST_POINTS = 5_000
 MOST_HISTORY = 1_000
 LINK_SHELVES_MIN = 120.0
+NO_REFERRER = {"Referrer-Policy": "no-referrer"}
 WHO_COOKIE = "farmwatch_who"
 WHO_S = 365 * 86_400
 STATIC: dict[str, str] = {
@@ -65,6 +67,7 @@ class WebConfig:
         hosts: further names that a browser may call this computer.
         password: None leaves the page open, on loopback only.
         link_key: at least 32 secret bytes that sign links and sessions.
+        old_link_keys: keys that signed links which may still be read.
         api_token: what the command line sends; None refuses all tokens.
         people: names that somebody at the page can say they are.
         act_password: for actions at machines; None lets only the API's token act.
@@ -79,6 +82,7 @@ class WebConfig:
     api_token: str | None = field(default=None, repr=False)
     people: tuple[str, ...] = ()
     act_password: str | None = field(default=None, repr=False)
+    old_link_keys: tuple[bytes, ...] = field(default=(), repr=False)
 
 
 class Series(Protocol):
@@ -92,10 +96,9 @@ class Series(Protocol):
 
 
 View_ = Callable[[], View]
-Ask = Callable[[Said], Awaitable[list[Effect]]]
 History = Callable[[str | None, float, int], Awaitable[list[dict[str, Any]]]]
 Push = Callable[[str, str, bytes], Awaitable[int]]
-Spend = Callable[[str], bool]
+Used = Callable[[str], Mapping[str, Any] | None]
 
 
 async def _untold(_words: str) -> None:
@@ -112,7 +115,7 @@ class WebServer:
         history: (kind or None, since_s, limit) to notes, newest first.
         read: a series.
         push: (path, token, body) of a device's POST to an HTTP status; None where no device posts.
-        spend: marks a link's nonce as used, durably; False if it was already.
+        used: what is on record of a link's nonce (`links.spent`), None if it has not been used.
         clock: the house's clock.
         acts: what may be done at machines; None where nothing is turned on.
         denied: told of an attempt to act by somebody who may not.
@@ -127,14 +130,16 @@ class WebServer:
         history: History,
         read: Series,
         push: Push | None,
-        spend: Spend,
+        used: Used,
         clock: Clock,
         acts: Acts | None = None,
         denied: Callable[[str], Awaitable[None]] = _untold,
     ) -> None:
         self._config = config
         self._view, self._ask, self._history, self._read = view, ask, history, read
-        self._push, self._spend, self._clock = push, spend, clock
+        self._push, self._used, self._clock = push, used, clock
+        self._link_keys = (config.link_key, *config.old_link_keys)
+        self._one_link = asyncio.Lock()
         self._news = Broadcast(view)
         self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
         self._sessions = sessions.Sessions(config.password, config.link_key) if config.password else None
@@ -452,25 +457,41 @@ class WebServer:
     # ---- links -----------------------------------------------------------------------------------------------
 
     async def _get_link(self, request: web.Request) -> web.StreamResponse:
-        grant = links.read(request.match_info["token"], self._clock.now_s(), keys=(self._config.link_key,))
-        return self._html(pages.offer(grant, self._assets), headers={"Referrer-Policy": "no-referrer"})
+        grant = links.read(request.match_info["token"], self._clock.now_s(), keys=self._link_keys)
+        done = await self._done(grant)
+        html = pages.offer(grant, self._assets) if done is None else self._done_page(grant, done)
+        return self._html(html, headers=NO_REFERRER)
 
     async def _post_link(self, request: web.Request) -> web.StreamResponse:
         address, now_s = request.remote or "", self._clock.now_s()
         if self._link_uses.wait_s(address, now_s) > 0:
             raise web.HTTPTooManyRequests
         self._link_uses.count(address, now_s)
-        grant = links.read(request.match_info["token"], now_s, keys=(self._config.link_key,))
-        if not self._spend(grant.nonce):
-            raise Refused("This link has been used already", hint="the page shows how things stand")
-        alarm = grant.command in links.ALARM_COMMANDS
-        fields: dict[str, Any] = {"alarm": grant.subject} if alarm else {}
-        if grant.command == "shelved":
-            fields["minutes"] = LINK_SHELVES_MIN
-        await self._ask(Said(now_s, grant.command, None if alarm else grant.subject, grant.person or "link", fields))
+        grant = links.read(request.match_info["token"], now_s, keys=self._link_keys)
+        async with self._one_link:  # between looking and doing nobody else's link does the same
+            done = await self._done(grant)
+            if done is not None:
+                return self._html(self._done_page(grant, done), 409, NO_REFERRER)
+            alarm = grant.command in links.ALARM_COMMANDS
+            fields: dict[str, Any] = {"alarm": grant.subject} if alarm else {}
+            if grant.command == "shelved":
+                fields |= {"minutes": LINK_SHELVES_MIN, "reason": "by a link in a message"}
+            spoken = Said(now_s, grant.command, None if alarm else grant.subject, grant.person or "link", fields)
+            await self._ask(spoken, (links.spent(grant, now_s),))
         self.changed()
-        html = pages.outcome("Done", pages.grant_words(grant), self._assets)
-        return self._html(html, headers={"Referrer-Policy": "no-referrer"})
+        return self._html(pages.outcome("Done", pages.grant_words(grant), self._assets), headers=NO_REFERRER)
+
+    async def _done(self, grant: links.Grant) -> links.Done | None:
+        """Whether the link has been used, or the same been said in another way since it was sent."""
+        used = self._used(grant.nonce)
+        if used is not None:
+            return links.Done(str(used.get("by") or "somebody"), float(used["at_s"]))
+        return links.done_since(grant, await self._history("said", grant.issued_s, MOST_HISTORY))
+
+    def _done_page(self, grant: links.Grant, done: links.Done) -> str:
+        when = moment(done.at_s, self._clock.now_s(), self._view()["timezone"])
+        words = pages.done_words(grant, done.by, when)
+        return pages.outcome("Already done", words, self._assets, hint="The page shows how things stand.")
 
     # ---- API -------------------------------------------------------------------------------------------------
 
