@@ -8,8 +8,8 @@ import secrets
 import signal
 import sys
 from collections import deque
-from concurrent.futures import ThreadPoolExecutor
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import partial
 from pathlib import Path

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
+from farmwatch.alarms.wording import plain
 from farmwatch.web import looks
 from farmwatch.web.links import ALARM_COMMANDS, Grant
 from farmwatch.web.machine_cell import cell
@@ -146,9 +147,9 @@ def grant_words(grant: Grant) -> Html:
     """What a link does, in one sentence."""
     what = COMMANDS.get(grant.command, grant.command)
     about = "alarm" if grant.command in ALARM_COMMANDS else "machine"
-    who = fill(", said by {person}", person=name(grant.person)) if grant.person else NOTHING
+    who = fill(", said by {person}", person=name(plain(grant.person))) if grant.person else NOTHING
     return fill("<strong>{subject}</strong> ({about}): {what}{who}.",
-                subject=name(grant.subject), about=about, what=what, who=who)  # fmt: skip
+                subject=name(plain(grant.subject)), about=about, what=what, who=who)  # fmt: skip
 
 
 DONE: dict[str, str] = {"acknowledged": "acknowledged", "shelved": "put aside", "cleared": "cleared"}
@@ -157,7 +158,7 @@ DONE: dict[str, str] = {"acknowledged": "acknowledged", "shelved": "put aside", 
 def done_words(grant: Grant, by: str, when: str) -> Html:
     """That a link comes too late, in one sentence."""
     return fill("<strong>{subject}</strong>: already {what} by {by} at {when}.",
-                subject=name(grant.subject), what=DONE[grant.command], by=name(by), when=when)  # fmt: skip
+                subject=name(plain(grant.subject)), what=DONE[grant.command], by=name(plain(by)), when=when)  # fmt: skip
 
 
 def offer(grant: Grant, assets: Mapping[str, str]) -> str:
