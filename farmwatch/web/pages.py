@@ -157,8 +157,9 @@ DONE: dict[str, str] = {"acknowledged": "acknowledged", "shelved": "put aside", 
 
 def done_words(grant: Grant, by: str, when: str) -> Html:
     """That a link comes too late, in one sentence."""
-    return fill("<strong>{subject}</strong>: already {what} by {by} at {when}.",
-                subject=name(plain(grant.subject)), what=DONE[grant.command], by=name(plain(by)), when=when)  # fmt: skip
+    about, who = name(plain(grant.subject)), name(plain(by))
+    words = "<strong>{subject}</strong>: already {what} by {by} at {when}."
+    return fill(words, subject=about, what=DONE[grant.command], by=who, when=when)
 
 
 def offer(grant: Grant, assets: Mapping[str, str]) -> str:
