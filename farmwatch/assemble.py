@@ -19,8 +19,9 @@ from zoneinfo import ZoneInfo
 from pydantic import SecretStr
 
 from farmwatch.alarms.collapse import collapse
+from farmwatch.alarms.signs import COLLECTOR
 from farmwatch.brain import Brain
-from farmwatch.clock import SteadyClock, WarpClock
+from farmwatch.clock import ClockWatch, SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
 from farmwatch.engine import Engine
 from farmwatch.machines.deeds import DEEDS, Facts
@@ -395,6 +396,7 @@ class House:
                 awake=self.journal.mark_awake,
                 answer=answer,
                 dark_since_s=self.journal.last_awake(),
+                clock_doubt=self._clock_doubt(),
                 tick=self.manager.alive,
                 stopping=self.manager.stopping,
                 warm_up=lambda: warm_up(channels),
@@ -404,6 +406,12 @@ class House:
             self.clock.busy = lambda: not self.daemon.started or len(self.daemon.inbox.items) > PLAYED_AHEAD
 
     # ---- doing it -----------------------------------------------------------------------------------------------
+
+    def _clock_doubt(self) -> Callable[[], str] | None:
+        if not isinstance(self.clock, SteadyClock):
+            return None  # a scenario's time is its own
+        borne_s = self.brain.farm.book.limit("clock_untrusted", COLLECTOR)
+        return ClockWatch(self.clock, self.journal.last_awake(), borne_s).doubt
 
     def _look(self, machine: str) -> Facts:
         """What is known of a machine that something is to be done to."""

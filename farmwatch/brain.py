@@ -9,6 +9,7 @@ from farmwatch.alarms.daily import Tally
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.notices import Notices
 from farmwatch.alarms.phrases import Phrases
+from farmwatch.alarms.signs import Signs
 from farmwatch.farm import Farm, SourceTrack
 from farmwatch.machines.builds import Build
 from farmwatch.machines.eta import Estimator
@@ -25,6 +26,7 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
     Awoke,
+    ClockHealth,
     Denied,
     Effect,
     Event,
@@ -60,6 +62,7 @@ class Brain:
         self._timers = self.farm.timers
         self._tally = Tally(plan.timezone)
         self._notices = Notices(self._timers, plan, Phrases(self.farm, self._tally), self.farm.book.recipients)
+        self._signs = Signs(self.farm)
         self._began_s: float | None = None
         self._denials: list[float] = []
         self._told_w: dict[str, float] = {}
@@ -72,6 +75,7 @@ class Brain:
             SourceFailed: self._failed,
             SourceDegraded: self._degraded,
             StoreHealth: self._store,
+            ClockHealth: lambda event, now_s, effects: self._signs.clock(event.why, now_s, effects),
             Denied: self._denied,
             Awoke: self._awoke,
             Worked: self._worked,
@@ -194,6 +198,7 @@ class Brain:
             self._estimate(machine, now_s, effects)
         book.condition("bed_waiting", name, now_s, effects, true=state == "waiting")
         book.condition("machine_fault", name, now_s, effects, true=state == "fault")
+        self._signs.moved(machine, build, now_s, effects)
         self.farm.rescue.moved(name, now_s)
 
     def _move(
@@ -348,6 +353,8 @@ class Brain:
             return self.farm.outage.covers_broker(child.facts.get("lost_at_s", child.since_s))
         if parent.rule == "mains_lost":
             return self.farm.covered(child.subject)
+        if parent.rule == "circuit_overload":
+            return self.farm.plan.circuit_of(child.subject) == parent.subject
         return parent.subject == child.subject
 
     # ---- backups and outages ---------------------------------------------------------------------------------------
@@ -624,7 +631,7 @@ class Brain:
         for machine in self.farm.machines.values():
             if machine.build is not None:
                 self._estimate(machine, now_s, effects)
-            self._contradictions(machine, now_s, effects)
+        self._signs.minute(now_s, effects)
         for name in self.farm.backups:
             self._tell_backup(name, now_s, effects)
         self.farm.rescue.what_if(now_s, effects)
@@ -649,14 +656,6 @@ class Brain:
         cost = self.farm.power.build_cost.get(build.id)
         if cost is not None:
             effects.append(Keep("build_cost", build.id, {"cost": round(cost, 6), "wh": build.energy_wh}))
-
-    def _contradictions(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
-        """What the plug says against the machine, or against itself."""
-        book, name = self.farm.book, machine.name
-        says = machine.heats_idly(now_s)
-        book.condition("heater_without_job", name, now_s, effects, true=says is not None, says=says)
-        why = machine.sense.unit_suspect()
-        book.condition("unit_suspect", name, now_s, effects, true=why is not None, why=why)
 
     def _hour(self, now_s: float, effects: list[Effect]) -> None:
         self._timers.set("hour", now_s + HOUR_S)
@@ -720,6 +719,7 @@ class Brain:
 
     def _awoke(self, event: Awoke, now_s: float, effects: list[Effect]) -> None:
         effects.append(Note(now_s, "awoke", {"dark_since": event.dark_since_s}))
+        self._signs.awoke(event.dark_since_s, now_s, effects)
         away = self.farm.outage.awoke(event.dark_since_s, now_s)
         if away is not None:
             self._outage(away, now_s, effects)

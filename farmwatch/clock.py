@@ -3,6 +3,10 @@
 import asyncio
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
+
+FIRST_RELEASE_S = 1_735_689_600.0
+"""2025-01-01: no clock that is right stands before it."""
 
 
 class SteadyClock:
@@ -18,6 +22,36 @@ class SteadyClock:
     async def sleep_until(self, at_s: float) -> None:
         """Return at `at_s`, or at once if that is past."""
         await asyncio.sleep(max(0.0, at_s - self.now_s()))
+
+
+class ClockWatch:
+    """Holds the computer's clock against what is on record, and against the time that has passed since the start.
+
+    Args:
+        clock: the steady clock by which everything runs.
+        last_known_s: latest time on record, None for a new installation.
+        borne_s: largest difference that is borne.
+        wall: the computer's clock.
+    """
+
+    def __init__(
+        self, clock: SteadyClock, last_known_s: float | None, borne_s: float, wall: Callable[[], float] = time.time
+    ) -> None:
+        self._clock, self._wall, self._borne_s = clock, wall, borne_s
+        self._least_s = max(last_known_s or 0.0, FIRST_RELEASE_S)
+
+    def doubt(self) -> str:
+        """Why the clock cannot be trusted, in words; "" if it can."""
+        wall_s = self._wall()
+        step_s = wall_s - self._clock.now_s()
+        if wall_s < self._least_s - self._borne_s:
+            at = datetime.fromtimestamp(max(wall_s, 0.0), UTC)
+            return f"the computer's clock stands at {at:%Y-%m-%d %H:%M} UTC, before what is on record"
+        if abs(step_s) <= self._borne_s:
+            return ""
+        span = abs(step_s)
+        words = f"{span / 86_400:.0f} days" if span >= 172_800 else f"{span / 60:.0f} min"
+        return f"the computer's clock has been set {words} {'forward' if step_s > 0 else 'back'} while Farmwatch ran"
 
 
 class WarpClock:

@@ -20,6 +20,7 @@ from farmwatch.ports import Clock, Journal, SeriesStore, Source
 from farmwatch.words.errors import FarmwatchError, Refused, StoreError
 from farmwatch.words.model import (
     Awoke,
+    ClockHealth,
     Effect,
     Event,
     Input,
@@ -94,6 +95,7 @@ class Parts:
     answer: Callable[[Work], Any] | None = None  # what takes long, on a thread; None leaves it unanswered
     awake: Callable[[float], None] | None = None
     dark_since_s: float | None = None
+    clock_doubt: Callable[[], str] | None = None  # why the computer's clock cannot be trusted, "" if it can
     tick: Callable[[], None] | None = None  # tells a service manager that all is well
     stopping: Callable[[], None] | None = None
     warm_up: Callable[[], None] | None = None  # slow imports, done on a thread once the page is there
@@ -145,6 +147,7 @@ class Daemon:
         self._unwritten: list[Effect] = []
         self._extra: list[Effect] = []
         self._store_ok: dict[str, bool] = {}
+        self._clock_doubted = False
         self._works: set[asyncio.Task[None]] = set()
         self._work_thread = ThreadPoolExecutor(1, thread_name_prefix="work")
         self.address = ""
@@ -400,12 +403,22 @@ class Daemon:
                 else:
                     self._health(store.name, now_s)
 
+    def _trust(self) -> None:
+        """Tell the brain when the computer's clock can no longer be trusted, or can again."""
+        why = self._p.clock_doubt() if self._p.clock_doubt is not None else ""
+        if bool(why) != self._clock_doubted:
+            self._clock_doubted = bool(why)
+            now_s = self._p.clock.now_s()
+            self._extra += self._p.engine.brain.receive(ClockHealth(now_s, why), now_s)
+            self.inbox.wake.set()
+
     async def _stay_awake(self, awake: Callable[[float], None]) -> None:
         """Write down now and then that we are awake, so that a restart can say how long we were not."""
         loop = asyncio.get_running_loop()
         while True:
             with contextlib.suppress(StoreError):
                 await loop.run_in_executor(self._p.journal_thread, awake, self._p.clock.now_s())
+            self._trust()
             await asyncio.sleep(AWAKE_S)
 
 

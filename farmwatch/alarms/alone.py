@@ -71,12 +71,10 @@ def _failing(w: Words) -> tuple[str, str]:
 
 
 def _overdue(w: Words) -> tuple[str, str]:
-    late_s, latest_s = w.facts.get("late_s"), w.facts.get("latest_s")
+    late_s, usual_s = w.facts.get("late_s"), w.facts.get("usual_end_s")
     late = f"about {duration(late_s)} " if isinstance(late_s, int | float) else ""
-    due = f" ({moment(latest_s, w.now_s, w.zone)})" if isinstance(latest_s, int | float) else ""
-    return f"It is {late}later than the latest end to be expected{due}. It may be printing air.", (
-        "Look whether it still builds."
-    )
+    due = f", which was about {moment(usual_s, w.now_s, w.zone)}" if isinstance(usual_s, int | float) else ""
+    return f"It is {late}later than its usual end{due}. It may be printing air.", "Look whether it still builds."
 
 
 def _plug_off(w: Words) -> tuple[str, str]:

@@ -85,13 +85,14 @@ TABLE: tuple[Rule, ...] = (
     ),
     Rule(
         id="build_overdue", title="{subject}: build overdue", over="{subject}: overdue build is over",
-        condition="a build is later than nearly all of its kind, by half an hour or more", subject="machine",
+        condition="a job that has been seen three times or more runs half an hour and 15 % longer than usual",
+        subject="machine",
         cause="a slower job than was thought, a nozzle that grinds, an end that was not seen",
         consequence="the machine may be printing air, and the plan after it slips",
         response="look whether it still builds", within="this session", priority="session",
         on_delay_s=0.0, off_delay_s=0.0, deadband=ONE,
         parents=(*_UNSEEN, "machine_fault", "build_failing", "plug_off"), group="fault", clearing="answered",
-        limit=Limit(1800.0, "s", "how much later than the longest that was to be expected", 0.0, 60.0, 86_400.0),
+        limit=Limit(1800.0, "s", "how much later than usual", 0.0, 60.0, 86_400.0),
     ),
     Rule(
         id="plug_off", title="{subject} lost power while building", over="{subject} has power again",
@@ -119,7 +120,7 @@ TABLE: tuple[Rule, ...] = (
         cause="a plug at another machine than the plan says, a mapping, a source that says nothing new",
         consequence="its state, energy and place in an outage may be wrong",
         response="check which plug and which backup it really hangs on", within="days", priority="digest",
-        on_delay_s=300.0, off_delay_s=120.0, deadband=ONE, parents=_UNSEEN, group="care",
+        on_delay_s=300.0, off_delay_s=120.0, deadband=ONE, parents=(*_UNSEEN, "heater_without_job"), group="care",
     ),
     Rule(
         id="unit_suspect", title="{subject}: unit changed?", over="{subject}: unit plausible again",

@@ -138,6 +138,13 @@ class Denied(NamedTuple):
     why: str
 
 
+class ClockHealth(NamedTuple):
+    """The computer's clock cannot be trusted, `why` says for which reason; or it can again (an empty text)."""
+
+    at_s: float
+    why: str
+
+
 class Awoke(NamedTuple):
     """The collector runs again; `dark_since_s` is when it was last known to be awake, or None at first start."""
 
