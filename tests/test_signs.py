@@ -1,4 +1,4 @@
-"""Conditions that nobody reports: builds that likely failed, plugs that went off, sources that contradict each other."""
+"""Conditions that nobody reports: builds likely failed, plugs that went off, sources that contradict each other."""
 
 import dataclasses
 

@@ -160,7 +160,7 @@ class Worked(NamedTuple):
     answer: Any
 
 
-Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | Denied | Awoke | Said | Worked
+Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | ClockHealth | Denied | Awoke | Said | Worked
 
 
 # ---- effects ---------------------------------------------------------------------------------------------------
