@@ -160,7 +160,8 @@ class Worked(NamedTuple):
     answer: Any
 
 
-Event = Observed | SourceFailed | SourceDegraded | LinkChanged | StoreHealth | ClockHealth | Denied | Awoke | Said | Worked
+Health = StoreHealth | ClockHealth
+Event = Observed | SourceFailed | SourceDegraded | LinkChanged | Health | Denied | Awoke | Said | Worked
 
 
 # ---- effects ---------------------------------------------------------------------------------------------------
