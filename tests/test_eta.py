@@ -10,7 +10,7 @@ import pytest
 
 from farmwatch.machines.conformal import wilson
 from farmwatch.machines.eta import Estimator
-from farmwatch.machines.opinions import drawn, stage_of
+from farmwatch.machines.errors import drawn, stage_of
 
 
 def build(est, name, job, run_s, *, start=0.0, machine="heron", result="done", reports=None, every=60.0):
@@ -160,7 +160,7 @@ def test_an_unknown_end_far_from_any_known_duration_is_censored():
         build(est, f"g{i}", "drip-tray", 7200.0, start=i * 1e4)
     build(est, "u1", "drip-tray", 1200.0, start=1e5, result="unknown")
     build(est, "u2", "drip-tray", 7260.0, start=2e5, result="unknown")
-    runs = est._jobs["drip-tray"].history.runs
+    runs = est.learned.job("drip-tray").history.runs
     assert [r.observed for r in runs][-2:] == [False, True]
 
 
@@ -168,7 +168,7 @@ def test_the_person_may_revise():
     est = Estimator()
     build(est, "a", "drip-tray", 7200.0)
     est.revise("a", "failed")
-    assert est._jobs["drip-tray"].history.finished == 0
+    assert est.learned.job("drip-tray").history.finished == 0
 
 
 def test_changed_job_follows():

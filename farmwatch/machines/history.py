@@ -161,18 +161,21 @@ class JobHistory:
 
     def as_dict(self) -> dict[str, Any]:
         """State for the journal."""
-        rows = [
-            [r.build, r.machine, round(r.ended_s), round(r.run_s, 1), int(r.observed), r.planned_s] for r in self.runs
-        ]
-        return {"runs": rows, "total": self.total, "changed_s": self.changed_s}
+        return {"runs": [run_to(run) for run in self.runs], "total": self.total, "changed_s": self.changed_s}
 
     @classmethod
     def from_dict(cls, state: Mapping[str, Any]) -> JobHistory:
         """Back from `as_dict`."""
-        runs = [_run(row) for row in state.get("runs", ())]
+        runs = [run_from(row) for row in state.get("runs", ())]
         return cls(runs, int(state.get("total", len(runs))), state.get("changed_s"))
 
 
-def _run(row: Sequence[Any]) -> Run:
+def run_to(run: Run) -> list[Any]:
+    """A run for the journal."""
+    return [run.build, run.machine, round(run.ended_s), round(run.run_s, 1), int(run.observed), run.planned_s]
+
+
+def run_from(row: Sequence[Any]) -> Run:
+    """Back from `run_to`."""
     build, machine, ended_s, run_s, observed, planned_s = row
     return Run(str(build), str(machine), float(ended_s), float(run_s), bool(observed), planned_s)

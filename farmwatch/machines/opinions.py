@@ -1,155 +1,34 @@
-"""The parts that `eta` combines: opinions on a build's length, their learnt errors, and what is kept of a build.
+"""What each source says of a build's whole run time, and what they say together.
 
-Errors and ratios are learnt per source and per stage of the build, on three levels (shop, machine, job), each
-shrunk to the one above.  Priors are common practice, no source; they fade within a few builds.
+A job that went through before: the opinions are weighted by the inverse of their mean squared relative
+errors, learnt per job, machine and shop and per stage of the build; where they contradict each other beyond
+their errors, the combination's error grows with the contradiction (R. T. Birge, 1932).  A new job that is
+reported on: the rates of `pace`.
 """
 
 from __future__ import annotations
 
 import math
-import zlib
-from bisect import bisect_right
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
-from farmwatch.machines.curve import Crossings, Curve
-from farmwatch.machines.history import JobHistory
+from farmwatch.machines.curve import KNOTS, interpolate
+from farmwatch.machines.errors import PRIORS, STAGES, Errors, shrunk, stage_of
+from farmwatch.machines.learned import Job, Learned
+from farmwatch.machines.pace import SOURCES, Mix, mix
+from farmwatch.machines.running import Running, View
 
-EDGES = (0.0, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95)  # stages of a build by its estimated share
-STAGES = len(EDGES)
-
-# Root mean squared relative error of D before anything is learnt, per stage; common practice, no source.
-PRIORS: dict[str, tuple[float, ...]] = {
-    "history": (0.04,) * STAGES,
-    "plan": (0.06,) * STAGES,
-    "plan new": (0.20,) * STAGES,
-    "progress": (0.20, 0.06, 0.04, 0.025, 0.018, 0.012, 0.008, 0.005),
-    "progress elsewhere": (0.40, 0.20, 0.12, 0.08, 0.05, 0.03, 0.02, 0.01),
-    "progress new": (0.60, 0.40, 0.25, 0.16, 0.10, 0.06, 0.03, 0.015),
-    "remaining": (0.10, 0.06, 0.045, 0.03, 0.02, 0.014, 0.008, 0.005),
-    "remaining elsewhere": (0.20, 0.12, 0.09, 0.06, 0.04, 0.028, 0.015, 0.01),
-    "remaining new": (0.30, 0.25, 0.18, 0.12, 0.08, 0.05, 0.025, 0.012),
-    "shop": (0.9,) * STAGES,
-}
-ERROR_RUNS = 12.0  # builds remembered by an error or a ratio
-SHRINK = 2.5  # builds that the level above counts for
+REPORT_STALE_S = 900.0  # a report older than this no longer counts as one
+LEAST_LEFT_S = 10.0  # no rate says less
+LEAST_LEFT = 0.003  # of the run so far
 
 WORDS = {
     "remaining": "reported remaining time",
     "progress": "reported progress",
+    "pace": "pace of the last steps",
     "history": "earlier builds",
     "plan": "planned time",
     "shop": "all builds",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """Finish times in epoch seconds, None where no interval can honestly be given.
-
-    ``basis`` says in words what it rests on, ``builds`` on how many; ``overdue_s`` how far a build runs
-    beyond what was expected of it, None while it does not.
-    """
-
-    p025_s: float | None
-    p10_s: float | None
-    p50_s: float | None
-    p90_s: float | None
-    p975_s: float | None
-    basis: str
-    builds: int
-    overdue_s: float | None
-
-
-@dataclass(slots=True)
-class Errors:
-    """Mean squared relative error and mean ln ratio per source and stage, with their weight in builds."""
-
-    rows: dict[str, list[list[float]]] = field(default_factory=dict)
-
-    def learn(self, source: str, stage: int, error: float) -> None:
-        """One build's relative error of D by this source at this stage."""
-        row = self.rows.setdefault(source, [[0.0, 0.0] for _ in range(STAGES)])[stage]
-        bounded = min(1.0, abs(error))
-        row[0] += (bounded * bounded - row[0]) / (row[1] + 1.0)
-        row[1] = min(ERROR_RUNS, row[1] + 1.0)
-
-    def ratio(self, source: str, stage: int, log_ratio: float) -> None:
-        """One build's ln(true / said) by this source at this stage."""
-        row = self.rows.setdefault(source, [[0.0, 0.0] for _ in range(STAGES)])[stage]
-        row[0] += (min(2.0, max(-2.0, log_ratio)) - row[0]) / (row[1] + 1.0)
-        row[1] = min(ERROR_RUNS, row[1] + 1.0)
-
-    def get(self, source: str, stage: int) -> tuple[float, float]:
-        """Mean and weight."""
-        rows = self.rows.get(source)
-        return (0.0, 0.0) if rows is None else (rows[stage][0], rows[stage][1])
-
-
-def shrunk(levels: Iterable[Errors], source: str, stage: int, prior: float) -> float:
-    """Mean at the most special level, each level shrunk to the one above; ``levels`` from shop to job."""
-    value = prior
-    for level in levels:
-        mean, weight = level.get(source, stage)
-        value = (mean * weight + value * SHRINK) / (weight + SHRINK)
-    return value
-
-
-@dataclass(slots=True)
-class Job:
-    """What is known of a job: its runs, its progress curve, the errors made on it."""
-
-    history: JobHistory = field(default_factory=JobHistory)
-    curve: Curve = field(default_factory=Curve)
-    errors: Errors = field(default_factory=Errors)
-    here: dict[str, Curve] = field(default_factory=dict)  # by machine: two may count progress differently
-
-
-@dataclass(slots=True)
-class Shot:
-    """What was said at one instant of a running build: kept until its end shows how right it was."""
-
-    stage: int
-    at_s: float
-    run_s: float
-    said: dict[str, float]
-    reported_s: float | None
-    finish_s: float
-    scale_s: float
-    kind: str
-    bounds: list[float | None]
-
-
-@dataclass(slots=True)
-class Running:
-    """One running build."""
-
-    machine: str
-    key: str | None
-    name: str
-    start_s: float
-    planned_s: float | None
-    paused_s: float = 0.0
-    pause_from_s: float | None = None
-    last_s: float = 0.0
-    step: float = 0.0
-    crossings: Crossings = field(default_factory=Crossings)
-    claim: float | None = None
-    claim_at_s: float = 0.0
-    remaining_s: float | None = None
-    remaining_at_s: float = 0.0
-    remaining_run_s: float = 0.0
-    shots: dict[int, Shot] = field(default_factory=dict)
-    next_shot_s: float = 0.0
-    fitted: list[float] | None = None
-    cached: Estimate | None = None
-    cached_at_s: float = -math.inf
-
-    def run_s(self, now_s: float) -> float:
-        """Seconds run so far, pauses taken out; never negative."""
-        end_s = now_s if self.pause_from_s is None else min(now_s, self.pause_from_s)
-        return max(0.0, end_s - self.start_s - self.paused_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,16 +52,188 @@ class Blend:
     expected_s: float  # the run time that was expected before it was known that the build still runs
 
 
-def stage_of(share: float) -> int:
-    """Stage of a build by its estimated share of time."""
-    return max(0, bisect_right(EDGES, share) - 1)
+def blend(learned: Learned, running: Running, now_s: float) -> Blend:
+    """What is to be said of a running build now; without opinions where there is nothing to go by."""
+    if running.version != learned.version:
+        running.kept.clear()
+        running.fitted = None
+        running.version = learned.version
+    run_s = running.run_s(now_s)
+    job = learned.known(running.key)
+    if job is None:
+        seen = as_new(learned, running, now_s)
+        if seen is not None:
+            return _of_view(learned, running, seen)
+    return _of_opinions(learned, running, job, run_s, now_s)
 
 
-def drawn(build: str, stage: int) -> float:
-    """The share within a stage at which this build is looked at: uniform, fixed by the build's id."""
-    low = EDGES[stage]
-    high = EDGES[stage + 1] if stage + 1 < STAGES else 1.0
-    return low + (high - low) * (zlib.crc32(f"{build}/{stage}".encode()) % 9973 / 9973.0)
+# -- a new job, by its rates ---------------------------------------------------------------------------------
+
+
+def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
+    """The build as if its job were new; None without fresh reports."""
+    fresh_s = now_s - REPORT_STALE_S if running.pause_from_s is None else -math.inf
+    run_s, pace = running.run_s(now_s), running.pace
+    said: list[float | None] = [None] * len(SOURCES)
+    if running.claim is not None and running.claim_at_s >= fresh_s:
+        said[0] = pace.mean_s(run_s, running.step)
+        said[1] = pace.recent_s(run_s, running.step)
+    if running.remaining_s is not None and running.remaining_at_s >= fresh_s:
+        said[2] = running.remaining_s - (run_s - running.remaining_run_s)
+    first_s = said[2] if said[0] is None else said[0]
+    if first_s is None or run_s <= 0.0:
+        return None
+    if running.planned_s is not None and running.planned_s > 1.02 * run_s:
+        said[3] = running.planned_s - run_s
+    least_s = max(LEAST_LEFT_S, LEAST_LEFT * run_s)
+    bounded = [None if v is None else max(v, least_s) for v in said]
+    left_s = max(first_s, least_s)
+    for _ in range(2):  # what is said first decides how far the build is, and that how each source is weighed
+        stage = stage_of(run_s / (run_s + left_s))
+        found = _mix(learned, running, pace.kind, stage, bounded)
+        left_s = found.remaining_s(bounded)
+    return View(stage, pace.kind, run_s, bounded, left_s, max(1.0, left_s * min(1.0, found.error)))
+
+
+def _mix(learned: Learned, running: Running, even: str, stage: int, said: list[float | None]) -> Mix:
+    present = tuple(v is not None for v in said)
+    key = ("mix", even, stage, present)
+    found = running.kept.get(key)
+    if found is None:
+        found = running.kept[key] = mix(learned.rates(running.machine), even, stage, present)
+    return found
+
+
+def _of_view(learned: Learned, running: Running, seen: View) -> Blend:
+    total_s = seen.run_s + seen.left_s
+    found = _mix(learned, running, seen.even, seen.stage, seen.said)
+    error = seen.scale_s / total_s
+    opinions = tuple(
+        Opinion(source, seen.run_s + left_s, error / math.sqrt(weight))
+        for source, left_s, weight in zip(SOURCES, seen.said, found.weights, strict=True)
+        if left_s is not None and weight > 0.0
+    )
+    expected_s = running.planned_s if running.planned_s is not None else total_s
+    return Blend(total_s, seen.scale_s, seen.stage, "reports, new", opinions, expected_s)
+
+
+# -- a known job, or no reports ------------------------------------------------------------------------------
+
+
+def _of_opinions(learned: Learned, running: Running, job: Job | None, run_s: float, now_s: float) -> Blend:
+    levels = learned.levels(running.machine, job)
+    said, expected_s = _said(learned, running, job, run_s, now_s, levels)
+    stage = _stage(said, run_s)
+    opinions = []
+    for source, total_s in said.items():
+        whole_s = total_s
+        if source == "remaining" and running.remaining_s is not None:
+            whole_s = running.remaining_run_s + running.remaining_s * _ratio(running, job, levels, stage)
+        opinions.append(Opinion(source, max(whole_s, run_s), _error(learned, running, job, levels, source, stage)))
+    return combine(opinions, run_s, stage, class_of(said, job), expected_s)
+
+
+def _ratio(running: Running, job: Job | None, levels: tuple[Errors, ...], stage: int) -> float:
+    key = ("ratio", stage)
+    found = running.kept.get(key)
+    if found is None:
+        log_ratio = shrunk(levels, "ratio", stage, 0.0)
+        if job is not None:
+            log_ratio = shrunk((job.errors,), f"ratio {running.machine}", stage, log_ratio)
+        found = running.kept[key] = math.exp(log_ratio)
+    return found
+
+
+def _error(
+    learned: Learned, running: Running, job: Job | None, levels: tuple[Errors, ...], source: str, stage: int
+) -> float:
+    key = (source, stage)
+    found = running.kept.get(key)
+    if found is None:
+        row = error_row(source, job, running.machine)
+        prior = PRIORS[row][stage] ** 2
+        if source == "history" and job is not None:
+            prior = job.history.spread(learned.factors) ** 2 * (1.0 + 2.0 / max(1, job.history.finished))
+        found = running.kept[key] = max(math.sqrt(shrunk(levels, row, stage, prior)), 0.001)
+    return found
+
+
+def _said(
+    learned: Learned, running: Running, job: Job | None, run_s: float, now_s: float, levels: tuple[Errors, ...]
+) -> tuple[dict[str, float], float]:
+    """Whole run time by each source that has an opinion, and what was expected of the build."""
+    said: dict[str, float] = {}
+    expected_s = 0.0
+    if job is not None:
+        fresh_s = now_s - REPORT_STALE_S if running.pause_from_s is None else -math.inf
+        if running.remaining_s is not None and running.remaining_at_s >= fresh_s:
+            said["remaining"] = running.remaining_run_s + running.remaining_s
+        if running.claim is not None and running.claim_at_s >= fresh_s and running.crossings.top > 0.0:
+            total_s = _by_progress(learned, running, job, run_s)
+            if total_s is not None:
+                said["progress"] = total_s
+        expected_s, given_s = _by_history(learned, running, job, run_s)
+        if given_s is not None:
+            said["history"] = given_s
+    if running.planned_s is not None:
+        ratio = math.exp(shrunk(levels, "plan ratio" if job else "plan ratio new", 0, 0.0))
+        if running.planned_s * ratio > run_s:
+            said["plan"] = running.planned_s * ratio
+        expected_s = expected_s or running.planned_s * ratio
+    if not said:
+        end_s = learned.survival().quantile(0.5, run_s)
+        if end_s is not None:
+            said["shop"] = end_s
+    return said, expected_s
+
+
+def _by_progress(learned: Learned, running: Running, job: Job, run_s: float) -> float | None:
+    curve = running.fitted
+    if curve is None:
+        curve = running.fitted = learned.fitted(running.machine, job)
+    top, top_s = running.crossings.top, running.crossings.top_at_s
+    share = interpolate(KNOTS, curve, min(top, 0.999))
+    if share <= 0.002 or top_s <= 0.0:
+        return None
+    # Until the next step of the report is due nothing is late; after that the share grows no further.
+    ahead = interpolate(KNOTS, curve, min(top + running.step, 1.0))
+    return max(top_s / share, run_s / max(ahead, share))
+
+
+def _by_history(learned: Learned, running: Running, job: Job, run_s: float) -> tuple[float, float | None]:
+    found = running.kept.get("history")
+    if found is None:
+        factor = math.exp(learned.factors.of(running.machine)) * _plan_change(running, job)
+        middle, spread = job.history.middle(learned.factors), job.history.spread(learned.factors)
+        found = running.kept["history"] = (factor, 0.0 if middle is None else middle * factor, spread)
+    factor, usual_s, spread = found
+    if run_s < usual_s * (1.0 - 2.0 * spread):
+        return usual_s, usual_s
+    given_s = job.history.survival(learned.factors).quantile(0.5, run_s / factor)
+    if given_s is None:
+        # Beyond every earlier run: as late again as it is spread, at least.
+        return usual_s, run_s + 0.5 * spread * usual_s if usual_s else None
+    return usual_s, max(given_s * factor, run_s + 0.1 * spread * usual_s)
+
+
+def _plan_change(running: Running, job: Job) -> float:
+    """The planned time against that of the job's last run: a changed file shows before it has run."""
+    if running.planned_s is None or not job.history.runs:
+        return 1.0
+    last = job.history.runs[-1].planned_s
+    if last is None or abs(math.log(running.planned_s / last)) < 0.02:
+        return 1.0
+    return running.planned_s / last
+
+
+def _stage(said: dict[str, float], run_s: float) -> int:
+    for source in ("history", "remaining", "progress", "plan", "shop"):
+        if source in said:
+            return stage_of(run_s / max(said[source], run_s, 1.0))
+    return STAGES - 1
+
+
+# -- all of them ---------------------------------------------------------------------------------------------
 
 
 def error_row(source: str, job: Job | None, machine: str) -> str:
@@ -216,65 +267,8 @@ def combine(opinions: list[Opinion], run_s: float, stage: int, kind: str, expect
     return Blend(total_s, max(math.sqrt(variance), 1.0), stage, kind, tuple(opinions), expected_s or total_s)
 
 
-def instants(
-    pair: tuple[float, float], finish_s: float, scale_s: float, now_s: float
-) -> tuple[float | None, float | None]:
-    """Scaled residuals as instants, never before now; None where a bound is infinite."""
-    low, high = pair
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return None, None
-    return max(now_s, finish_s + low * scale_s), max(now_s, finish_s + high * scale_s)
-
-
-def middle_of(scores: list[float]) -> float:
-    """Median of an ascending list that is not empty."""
-    half = len(scores) // 2
-    return scores[half] if len(scores) % 2 else 0.5 * (scores[half - 1] + scores[half])
-
-
-def overdue(blend: Blend, run_s: float) -> float | None:
+def overdue(found: Blend, run_s: float) -> float | None:
     """Seconds beyond what was expected, unless the machine itself reports that more is to come."""
-    late_s = run_s - blend.expected_s
-    reported = any(o.source in {"remaining", "progress"} and o.total_s > 1.02 * run_s for o in blend.opinions)
-    return late_s if late_s > blend.scale_s and not reported else None
-
-
-def rounded(errors: Errors) -> dict[str, list[list[float]]]:
-    """Errors for the journal."""
-    return {
-        source: [[round(mean, 7), round(weight, 1)] for mean, weight in rows] for source, rows in errors.rows.items()
-    }
-
-
-def job_from(raw: Mapping[str, Any]) -> Job:
-    """A job from its journal row."""
-    here = {str(machine): Curve.from_list(curve) for machine, curve in raw.get("here", {}).items()}
-    return Job(JobHistory.from_dict(raw["history"]), Curve.from_list(raw["curve"]), Errors(raw["errors"]), here)
-
-
-PLAIN = (
-    "machine", "key", "name", "start_s", "planned_s", "paused_s", "pause_from_s", "last_s", "step", "claim",
-    "claim_at_s", "remaining_s", "remaining_at_s", "remaining_run_s", "next_shot_s",
-)  # fmt: skip
-
-
-def running_to(running: Running) -> dict[str, Any]:
-    """A running build as a journal row."""
-    c = running.crossings
-    row: dict[str, Any] = {name: getattr(running, name) for name in PLAIN}
-    row["crossings"] = [c.reached, c.next_knot, c.top, c.top_at_s, c.seen_at_s]
-    row["shots"] = [
-        [s.stage, s.at_s, s.run_s, s.said, s.reported_s, s.finish_s, s.scale_s, s.kind, s.bounds]
-        for s in running.shots.values()
-    ]
-    return row
-
-
-def running_from(row: Mapping[str, Any]) -> Running:
-    """A running build from its journal row."""
-    running = Running(row["machine"], row["key"], row["name"], row["start_s"], row["planned_s"])
-    for name in PLAIN[5:]:
-        setattr(running, name, row[name])
-    running.crossings = Crossings(*row["crossings"])
-    running.shots = {shot[0]: Shot(*shot) for shot in row["shots"]}
-    return running
+    late_s = run_s - found.expected_s
+    reported = any(o.source in {"remaining", "progress", "pace"} and o.total_s > 1.02 * run_s for o in found.opinions)
+    return late_s if late_s > found.scale_s and not reported else None

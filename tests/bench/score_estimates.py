@@ -474,7 +474,7 @@ class Player:
         said = self.estimator.estimate(truth.build, at)
         alone = self.alone.estimate(truth.build, at)
         remaining = self.remaining.get(truth.build)
-        job = self.estimator._jobs.get(truth.job)
+        job = self.estimator.learned.known(truth.job)
         seen = job.history.finished if job is not None else 0
         asked = Asked(share, at, said, alone, remaining, None, seen)
         if share is None and remaining is not None:
