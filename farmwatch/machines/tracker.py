@@ -107,8 +107,8 @@ class MachineTrack:
                 consider = consider or quantity in CONSIDERED
         if "nozzle_c" in values:
             self.nozzle_at_s = now_s
-        if values.get("remaining_s") is not None and self.build is not None:
-            self.build.progress_at_s = now_s
+        if self.build is not None and ("progress" in values or "remaining_s" in values):
+            self._told(self.build, now_s, in_time=values.get("remaining_s") is not None)
         if "power_w" in values:
             power_w = values["power_w"]
             if not isinstance(power_w, float) or power_w < HEATER_W:
@@ -126,6 +126,12 @@ class MachineTrack:
         if consider or (self.state in ("cooling", "heating", "unknown") and values):
             return self.consider(now_s)
         return []
+
+    def _told(self, build: Build, now_s: float, *, in_time: bool) -> None:
+        """A report on the build, also one that says the same again: the next step is still to come."""
+        if in_time:
+            build.progress_at_s = now_s
+        self._estimator.progress(build.id, now_s, self.number("progress"), self.number("remaining_s"))
 
     def _is_late(self, source: str, at_s: float) -> bool:
         """Whether this message is older than one that came before it.
