@@ -9,8 +9,8 @@ from statistics import median
 import pytest
 
 from farmwatch.machines.conformal import wilson
-from farmwatch.machines.eta import Estimator
 from farmwatch.machines.errors import drawn, stage_of
+from farmwatch.machines.eta import Estimator
 
 
 def build(est, name, job, run_s, *, start=0.0, machine="heron", result="done", reports=None, every=60.0):
