@@ -541,6 +541,8 @@ class Brain:
                 known = ", ".join(self.farm.machines)
                 raise Refused(f"no machine {said.machine!r}", hint=f"machines: {known}")
             self._move(machine, lambda: machine.command(said), now_s, effects)
+            if said.command == "valued":
+                self.farm.rescue.valued(machine.name, now_s)
             if machine.last_build is not None:
                 self.farm.built(machine.last_build)  # a person may have said how it ended
             if said.command in ("out_of_service", "in_service"):

@@ -162,6 +162,7 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     say.add_argument("--job", help="started: name of the job")
     say.add_argument("--material", help="started: feedstock")
     say.add_argument("--planned-min", type=float, metavar="MIN", help="started: how long it should take")
+    say.add_argument("--value", type=float, metavar="N", help="valued: what saving the build is worth; 0: nothing")
     say.add_argument("--alarm", metavar="ID", help="acknowledged, shelved, unshelved: which alarm")
     say.add_argument("--minutes", type=float, metavar="MIN", help="shelved, out_of_service: how long")
     say.add_argument("--reason", help="shelved, out_of_service: why")
@@ -319,7 +320,7 @@ def say_verb(args: argparse.Namespace) -> int:
     from farmwatch import cli_live
     from farmwatch.settings import load
 
-    names = ("command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "reason")
+    names = ("command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "value", "reason")
     fields = {name: getattr(args, name) for name in names if getattr(args, name) not in (None, "")}
     return cli_live.say(load(args.config, live=False), fields)
 

@@ -9,6 +9,7 @@ from farmwatch.power import show
 from farmwatch.power.account_show import accounts_view
 from farmwatch.power.load import SITE
 from farmwatch.power.outage_show import outages_view
+from farmwatch.power.rescue_desk import value_of
 from farmwatch.power.rescue_words import care_view, rescue_view
 from farmwatch.words.view import (
     AlarmView,
@@ -106,6 +107,8 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
         "column": machine.plan.column,
         "start_from_s": show.start_from_s(farm, name, now_s),
         "energy_today_wh": show.energy_today_wh(farm, name, now_s),
+        "value": value_of(farm, name, now_s) if machine.build is not None else None,
+        "value_said": machine.build is not None and machine.build.value is not None,
         "load_basis": farm.power.models[name].basis,
     }
 

@@ -17,6 +17,7 @@ from farmwatch.power.breaker import behaviour
 from farmwatch.power.diary import report, settle
 from farmwatch.power.outage_show import restart_words
 from farmwatch.power.rescue_words import care_words, plan_text, within
+from farmwatch.power.start_words import after_clearing
 
 Words = tuple[str, str, tuple[tuple[str, str], ...]]
 SOON_S = 300.0
@@ -82,9 +83,10 @@ class Phrases:
         if soon:
             due = names([f"{plain(name)} about {clock(at_s, self._zone)}" for name, at_s in soon], 3)
             parts.append(f"Soon: {due}.")
+        parts.append(after_clearing(farm, waiting, now_s))
         parts.append(self._next(now_s, skip={name for name, _ in soon}))
         actions = tuple(("cleared", name) for name in fresh[:3])
-        return title, " ".join(part for part in parts if part), actions
+        return title, within(parts, TOTAL_MAX - len(title) - 1), actions
 
     def _beds_again(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         """Beds that have been told of, or have joined those that were."""

@@ -31,6 +31,7 @@ class Build:
     remaining_s: float | None = None
     energy_wh: float | None = None
     pieces: float | None = None  # as reported
+    value: float | None = None  # what a person says that it is worth saving in an outage
     from_wh: float | None = None  # the meter's total at the build's start
     inferred: tuple[str, ...] = ()
     estimates: list[dict[str, Any]] = field(default_factory=list)  # what was said of it while it ran

@@ -25,6 +25,7 @@ NAMED_AHEAD_S = 45 * 60.0
 REJUDGE_S = 15.0
 BEGIN_ALONE_S = 600.0
 """And only after so long may the plug begin a build of a machine that reports."""
+VALUE_MOST = 1e6
 HEATER_W = 100.0
 """Boards and fans alone draw less (common practice, no source)."""
 HOLD_S = 45 * 60.0
@@ -559,6 +560,17 @@ class MachineTrack:
             self._begin(said.at_s, None, f"started by {said.by}", effects)
             self._go("printing", said.at_s, f"started by {said.by}", effects)
         self._keep(effects)
+
+    def _say_valued(self, said: Said, effects: list[Effect]) -> None:
+        build, value = self.build, said.fields.get("value")
+        if build is None:
+            raise Refused(f"{self.name} has no build in hand", hint="a value holds for one build; say it while it runs")
+        if value is not None and (
+            isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= VALUE_MOST
+        ):
+            raise Refused(f"value must be a number from 0 to {VALUE_MOST:g}, not {value!r}")
+        build.value = None if value is None else float(value)
+        self._keep_build(build, said.at_s, effects)
 
     def _say_failed(self, said: Said, effects: list[Effect]) -> None:
         self._say_ended(said, "failed", effects)

@@ -4,11 +4,12 @@ A machine that an outage stopped is started again only when somebody has looked 
 in which order and from when, as if those beds were clear now.
 """
 
-from farmwatch.alarms.wording import moment, names, plain
+from farmwatch.alarms.wording import names
 from farmwatch.farm import Farm
 from farmwatch.power.diary import by_fate_of, class_of, lines, title_of
 from farmwatch.power.outage_record import SUPPLY, Outage
 from farmwatch.power.rescue_words import needed
+from farmwatch.power.start_words import Order, in_words, order_if_clear
 from farmwatch.words.power_view import (
     DecisionView,
     DiaryLineView,
@@ -21,15 +22,11 @@ from farmwatch.words.power_view import (
 SHOWN_LINES, SHOWN_YEARS = 20, 3
 
 
-def restart_order(farm: Farm, outage: Outage, now_s: float) -> list[tuple[str, float | None]]:
+def restart_order(farm: Farm, outage: Outage, now_s: float) -> Order:
     """What it stopped and nobody has started since: (name, from when), in start-sequence order; None comes last."""
-    again = [name for name in by_fate_of(outage)["stopped"] if _untouched(farm, outage, name)]
-    if not again:
-        return []
-    starts = farm.starts_if_clear(again, now_s).starts
-    at = {name: starts.get(name) for name in again}
-    order = sorted(again, key=lambda name: (at[name] is None, at[name] or 0.0))
-    return [(name, None if (minutes := at[name]) is None else now_s + 60.0 * minutes) for name in order]
+    return order_if_clear(
+        farm, [name for name in by_fate_of(outage)["stopped"] if _untouched(farm, outage, name)], now_s
+    )
 
 
 def _untouched(farm: Farm, outage: Outage, name: str) -> bool:
@@ -46,18 +43,7 @@ def restart_words(farm: Farm, outage: Outage, now_s: float) -> str:
     order = restart_order(farm, outage, now_s)
     if not order:
         return ""
-    return f"Then start {names(_when(farm, order, now_s), 6)}."
-
-
-def _when(farm: Farm, order: list[tuple[str, float | None]], now_s: float) -> list[str]:
-    """Name and time of each; those that may start at once without a time, where all may."""
-    if all(at_s is not None and at_s <= now_s for _, at_s in order):
-        return [plain(name) for name, _ in order]
-    found = []
-    for name, at_s in order:
-        when = "not yet" if at_s is None else "now" if at_s <= now_s else moment(at_s, now_s, farm.plan.timezone)
-        found.append(f"{plain(name)} {when}")
-    return found
+    return f"Then start {names(in_words(farm, order, now_s), 6)}."
 
 
 def incident_view(farm: Farm, outage: Outage, now_s: float) -> IncidentView:
@@ -85,7 +71,7 @@ def incident_view(farm: Farm, outage: Outage, now_s: float) -> IncidentView:
         "dark_s": dict(outage.dark),
         "check": [n for n in by_fate["stopped"] if _untouched(farm, outage, n) and _full(farm, n)],
         "restart": [_restart(name, at_s) for name, at_s in order],
-        "lines": lines(outage, farm.plan.timezone, _when(farm, order, now_s)),
+        "lines": lines(outage, farm.plan.timezone, in_words(farm, order, now_s)),
     }
 
 

@@ -50,6 +50,7 @@ class RescueDesk:
         self._asked_s: dict[str, float] = {}  # questions on their way
         self._last_s: dict[str, float] = {}
         self._again: set[str] = set()
+        self._valued: set[str] = set()  # backups behind which a person has valued a build anew
         self._looked_s = -math.inf
 
     # ---- when to ask -----------------------------------------------------------------------------------------
@@ -91,8 +92,18 @@ class RescueDesk:
         found = question(self._farm, name, now_s)
         if found is None:
             self.advice.pop(name, None)
-        elif not self._holds(name, found):
+        elif name in self._valued or not self._holds(name, found):
             self._ask(found, effects)
+
+    def valued(self, machine: str, now_s: float) -> None:
+        """A person has said what a build is worth: its backup's plan is made anew."""
+        backup = self._farm.plan.machines[machine].backup
+        if backup is None:
+            return
+        self._valued.add(backup)
+        self._last_s.pop(backup, None)
+        if self.live(backup):
+            self._farm.timers.set(("rescue", backup), now_s + SOON_S)
 
     def looked(self, now_s: float) -> None:
         """Somebody looks at the page."""
@@ -116,6 +127,7 @@ class RescueDesk:
         if now_s - self._asked_s.get(name, -math.inf) < LATE_S:
             self._again.add(name)
             return
+        self._valued.discard(name)
         self._asked_s[name] = self._last_s[name] = now_s
         effects.append(Work(f"rescue:{name}", found))
 
@@ -236,7 +248,7 @@ def question(farm: "Farm", name: str, now_s: float) -> RescueQuestion | None:
             base_w += mean_w
             continue
         spread = spread_of(now_s, found.p10_s, found.p50_s, found.p90_s)
-        value, hold_w = _value(farm, machine, now_s), _hold_w(farm, machine, mean_w)
+        value, hold_w = value_of(farm, machine, now_s), _hold_w(farm, machine, mean_w)
         machines.append(RescueMachine(machine, mean_w, spread.p50, value, hold_w))
         spreads.append(spread)
         waves.append((low_w, high_w))
@@ -293,10 +305,12 @@ def _hold_w(farm: "Farm", machine: str, mean_w: float) -> float:
     return min(HOLD_W, mean_w)
 
 
-def _value(farm: "Farm", machine: str, now_s: float) -> float:
-    """Minutes and material already in the build; never nothing."""
+def value_of(farm: "Farm", machine: str, now_s: float) -> float:
+    """What a person says that the build is worth; else the minutes and material already in it, never nothing."""
     track = farm.machines[machine]
     build = track.build
+    if build is not None and build.value is not None:
+        return build.value
     minutes = (now_s - build.started_s) / 60.0 if build is not None else 0.0
     grams = track.number("filament_g")
     if grams is None and (length_mm := track.number("filament_mm")) is not None:

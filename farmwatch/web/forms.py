@@ -39,8 +39,9 @@ def machine(name: str, state: str) -> Html:
         parts.append(_form("cleared", "machine", name, "Bed is clear"))
     if state in ("heating", "printing", "paused", "fault", "unknown"):
         parts += [_form("failed", "machine", name, "Build failed"), _form("cancelled", "machine", name, "Cancelled")]
-    return fill('<div class="row">{parts}</div>{started}{out}', parts=join(parts), started=_started(name),
-                out=_out(name))  # fmt: skip
+    worth = _valued(name) if state in ("heating", "printing", "paused") else NOTHING
+    return fill('<div class="row">{parts}</div>{worth}{started}{out}', parts=join(parts), worth=worth,
+                started=_started(name), out=_out(name))  # fmt: skip
 
 
 @lru_cache(maxsize=1_024)
@@ -52,6 +53,14 @@ def ask(machine: str, action: str, kind: str) -> Html:
         '<span class="unseen">: {machine}</span></button></form>',
         machine=machine, action=action, kind=kind.capitalize(),
     )  # fmt: skip
+
+
+def _valued(name: str) -> Html:
+    more = fill(
+        '<label>Worth, as minutes of work (0: nothing; empty: what is in it) '
+        '<input name="value" type="number" min="0" max="1000000" step="any"></label>'
+    )
+    return _fold("valued", name, "What it is worth saving in an outage", more, "Say so")
 
 
 def _started(name: str) -> Html:

@@ -84,6 +84,8 @@ def _brief(machine: MachineView, now_s: float, where: tzinfo) -> str:
     at_s = known(machine["clear_at_s"])
     if machine["state"] == "cooling":
         return f"clear {moment(at_s, now_s, where)}" if at_s is not None else "clear when cool"
+    if machine["state"] == "idle" and (from_s := known(machine.get("start_from_s"))) is not None and from_s > now_s:
+        return f"start from {moment(from_s, now_s, where)}"
     if machine["state"] == "waiting" and at_s is not None:
         return f"since {moment(at_s, now_s, where)}"
     return ""
@@ -120,6 +122,11 @@ def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str,
         facts.append(("finish", finish(machine["finish"], now_s, where)))
     if (at_s := known(machine["clear_at_s"])) is not None and machine["state"] != "waiting":
         facts.append(("bed can be cleared", fill("about {at}", at=stamp(at_s, now_s, where))))
+    if (value := known(machine.get("value"))) is not None:
+        why = "as said" if machine.get("value_said") else "minutes and grams already in it"
+        facts.append(("worth saving in an outage", f"{value:.0f} ({why})"))
+    if machine["state"] == "idle" and (from_s := known(machine.get("start_from_s"))) is not None:
+        facts.append(("may start", "now" if from_s <= now_s else fill("from {at}", at=stamp(from_s, now_s, where))))
     facts += [("bed", _degrees(machine["bed_c"])), ("nozzle", _degrees(machine["nozzle_c"]))]
     facts.append(("power", watts(machine["power_w"])))
     above = (("bank", machine["bank"]), ("backup", machine["backup"]), ("circuit", machine["circuit"]))

@@ -9,8 +9,12 @@ from farmwatch.words.model import COMMANDS, Said
 
 ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40}
-NUMBERS: dict[str, tuple[float, float]] = {"planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0)}
+NUMBERS: dict[str, tuple[float, float]] = {
+    "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6),
+}  # fmt: skip
 """Fields and their bounds: longest text in characters; above and up to, in minutes (two weeks)."""
+FROM: frozenset[str] = frozenset({"value"})
+"""Fields whose lower bound is allowed: a build may be worth nothing."""
 
 
 class BadWords(Refused):
@@ -22,7 +26,7 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
 
     Args:
         fields: command, machine or alarm, and what belongs to the command: job, planned_min, material, minutes,
-            reason, by. Others are refused.
+            value, reason, by. Others are refused.
         now_s: when it was said.
         by: who said it, unless the fields tell.
     """
@@ -64,6 +68,7 @@ def _number(key: str, value: object) -> float | None:
     except (ValueError, OverflowError):
         number = math.nan
     above, most = NUMBERS[key]
-    if not above < number <= most:
-        raise BadWords(f"Field {key!r} must be a number above {above:g} and up to {most:g}")
+    least = key in FROM
+    if not (above < number or (least and number == above)) or not number <= most:
+        raise BadWords(f"Field {key!r} must be a number {'from' if least else 'above'} {above:g} and up to {most:g}")
     return number

@@ -48,8 +48,8 @@ class Failed(NamedTuple):
 class Said(NamedTuple):
     """What a person did: a command about a machine or an alarm.
 
-    `fields` holds what belongs to the command: job, planned_min, material (started); alarm (acknowledged,
-    shelved, unshelved, reset); minutes, reason (shelved, out_of_service); once (shelved).
+    `fields` holds what belongs to the command: job, planned_min, material (started); value (valued);
+    alarm (acknowledged, shelved, unshelved, reset); minutes, reason (shelved, out_of_service); once (shelved).
     """
 
     at_s: float
@@ -67,6 +67,7 @@ COMMANDS: dict[str, str] = {
     "started": "a build was started by hand (job, planned_min, material)",
     "failed": "the build failed",
     "cancelled": "the build was cancelled",
+    "valued": "what the build in hand is worth saving in an outage (value; without: minutes and grams in it)",
     "acknowledged": "somebody has taken charge of the alarm",
     "shelved": "be quiet about this alarm for some minutes",
     "unshelved": "the alarm may speak again",

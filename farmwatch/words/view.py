@@ -60,6 +60,8 @@ class MachineView(TypedDict):
     column: int | None
     start_from_s: NotRequired[float | None]  # idle and clear: when it may start; None: cannot be said, or not idle
     energy_today_wh: NotRequired[float | None]
+    value: NotRequired[float | None]  # what its build is worth saving in an outage; None: no build in hand
+    value_said: NotRequired[bool]  # a person has said so; else minutes and grams already in it
     load_basis: NotRequired[str]  # what its load model rests on
     actions: NotRequired[list[ActionView]]  # missing: nothing is turned on
     acted: NotRequired[str]  # what became of the last action; "" where there was none
