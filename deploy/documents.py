@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from farmwatch.cli_tables import alarm_table
+from farmwatch.cli_wordings import page
 from farmwatch.settings import reference
 from farmwatch.words.quantities import TABLE, UNITS, Kind
 
@@ -37,7 +38,13 @@ def filled(text: str) -> str:
     return text
 
 
+PAGES: dict[Path, Callable[[], str]] = {README.parent / "docs" / "alarms.md": page}
+"""Pages that are written whole."""
+
 if __name__ == "__main__":
     before = README.read_text("utf-8")
     README.write_text(filled(before), "utf-8")
     sys.stderr.write("README.md " + ("is as it was\n" if filled(before) == before else "written anew\n"))
+    for path, write in PAGES.items():
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(write(), "utf-8")

@@ -96,6 +96,14 @@ def test_the_tables_are_the_codes():
     assert documents_tool().filled(README) == README
 
 
+def test_pages_are_the_codes():
+    """Write them anew with deploy/documents.py."""
+    for path, write in documents_tool().PAGES.items():
+        text = path.read_text("utf-8")
+        assert text == write()
+        assert len(text) > 5_000
+
+
 def test_the_tables_do_not_pass_by_being_empty():
     broken = README.replace("| `site.timezone` |", "| `site.time_zone` |", 1)
     assert broken != README

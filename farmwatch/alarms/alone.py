@@ -26,7 +26,7 @@ def headline(rule: str, subject: str, *, over: bool = False, room: int = TITLE_M
     if rule == UNSTABLE:
         inner, _, of = subject.partition(":")
         left = room - len(template.format(subject=""))
-        subject = headline(inner, of, room=left) if inner in RULES else subject
+        subject = headline(inner, of, room=left) if inner in RULES and not over else of or subject
     name = plain(subject) or "unnamed"
     left = max(room - len(template.format(subject="")), NAME_MIN)
     return fit(template.format(subject=fit(name, left)), room)

@@ -11,7 +11,7 @@ from farmwatch.alarms.notices import Incident
 from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.texts import say
-from farmwatch.alarms.wording import TOTAL_MAX, clock, count, duration, moment, names, percent, plain
+from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, count, duration, moment, names, percent, plain
 from farmwatch.farm import Farm
 from farmwatch.power.breaker import behaviour
 from farmwatch.power.diary import report, settle
@@ -55,6 +55,8 @@ class Phrases:
         if step == "again" and incident.group == "bed":
             return self._beds_again(incident, alarms, now_s)
         title, text, actions = self._by_group[incident.group](incident, alarms, now_s)
+        if len(title) > TITLE_MAX and len(alarms) == 1:
+            title = headline(alarms[0].rule, alarms[0].subject)  # cuts the name, not what is the matter
         if not actions:
             actions = tuple(("acknowledged", alarm.id) for alarm in alarms[:1])
         return title, text, actions
@@ -296,9 +298,9 @@ class Phrases:
 
     def _store(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         why = plain(str(alarms[0].facts.get("why") or ""))[:90]
+        why = f"{why[:1].upper()}{why[1:]}. " if why else ""
         text = (
-            f"{why}{'. ' if why else ''}Watching and messages go on; history is not kept. Free space on the "
-            "collector or replace its card."
+            f"{why}Watching and messages go on; history is not kept. Free space on the collector or replace its card."
         )
         return f"Collector cannot write: {plain(alarms[0].subject)}", text, ()
 
