@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import faulthandler
 import logging
 import os
 import secrets
@@ -24,6 +25,7 @@ from farmwatch.brain import Brain
 from farmwatch.clock import ClockWatch, SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
 from farmwatch.engine import Engine
+from farmwatch.heartbeat import Heartbeat
 from farmwatch.machines.deeds import DEEDS, Facts
 from farmwatch.ports import Channel, Clock, Source
 from farmwatch.power.questions import answer
@@ -44,6 +46,7 @@ log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
 KEY_BYTES = 32
 DENIALS_KEPT = 10  # a minute, of attempts to act by somebody who may not
+STALLED_S = 20.0
 PLAYED_AHEAD = 400
 """Inputs that a played past may be ahead of the brain."""
 
@@ -381,7 +384,9 @@ class House:
             clock=self.clock,
             acts=self.actuator,
             denied=self._denied,
+            late=lambda: self.daemon.late,
         )
+        self.heartbeat = self._heartbeat()
         self.daemon = Daemon(
             Parts(
                 engine=self.engine,
@@ -397,13 +402,32 @@ class House:
                 answer=answer,
                 dark_since_s=self.journal.last_awake(),
                 clock_doubt=self._clock_doubt(),
-                tick=self.manager.alive,
+                tick=self._tick,
                 stopping=self.manager.stopping,
+                stuck=lambda _: self.manager.stuck(),
+                watched={"postman": 60.0, "page": 60.0},
+                beside={} if self.heartbeat is None else {"heartbeat": self.heartbeat.run},
                 warm_up=lambda: warm_up(channels),
             )
         )
         if isinstance(self.clock, WarpClock):
             self.clock.busy = lambda: not self.daemon.started or len(self.daemon.inbox.items) > PLAYED_AHEAD
+
+        notifier.beat = partial(self.daemon.beat, "postman")
+        page.on_beat(partial(self.daemon.beat, "page"))
+
+    # ---- who watches the watcher --------------------------------------------------------------------------------
+
+    def _heartbeat(self) -> Heartbeat | None:
+        secret = self.settings.secrets.heartbeat_url
+        if self.settings.heartbeat is None or secret is None:
+            return None
+        return Heartbeat(secret.get_secret_value, self.settings.heartbeat.every_s, lambda: not self.daemon.late)
+
+    def _tick(self) -> None:
+        """Every task makes progress. Should the event loop stand still, its stack is written to the log."""
+        self.manager.alive()
+        show_if_held()
 
     # ---- doing it -----------------------------------------------------------------------------------------------
 
@@ -488,7 +512,14 @@ def _plain(secret: SecretStr | None) -> str | None:
     return None if secret is None else secret.get_secret_value()
 
 
+def show_if_held() -> None:
+    """Unless this is called again in time, the stacks of all threads go to the log."""
+    with contextlib.suppress(ValueError, OSError, AttributeError):  # where standard error is no file
+        faulthandler.dump_traceback_later(STALLED_S, exit=False)
+
+
 async def _live(house: House) -> None:
+    show_if_held()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, house.daemon.stop)
@@ -512,6 +543,7 @@ def start_logging() -> None:
 def run_daemon(settings: Settings, record: str | None = None) -> int:
     """Run until told to stop. Exit code 0 after an orderly stop, 1 if the brain has failed."""
     start_logging()
+    faulthandler.enable()  # the watchdog's SIGABRT leaves the stacks of all threads in the log
     tape = None if record is None else Tape(Path(record))
     house = House(settings, tape)
     if house.journal.notice:
@@ -522,6 +554,7 @@ def run_daemon(settings: Settings, record: str | None = None) -> int:
         log.error("%s", error)  # noqa: TRY400
         return 1
     finally:
+        faulthandler.cancel_dump_traceback_later()
         if tape is not None:
             tape.close()
     return 0

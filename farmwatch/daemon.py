@@ -7,16 +7,19 @@ that does not need it.
 
 import asyncio
 import contextlib
+import io
 import logging
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from farmwatch.engine import Engine
+from farmwatch.failpoints import pause
 from farmwatch.ports import Clock, Journal, SeriesStore, Source
+from farmwatch.pulse import Pulse
 from farmwatch.words.errors import FarmwatchError, Refused, StoreError
 from farmwatch.words.model import (
     Awoke,
@@ -43,6 +46,10 @@ SLICE = 256
 FLUSH_S = 55.0
 """A crash loses at most a minute of readings, the time of writing included."""
 AWAKE_S = 30.0
+LOOK_S = 2.0
+BRAIN_S = 20.0
+SLOW_S = 120.0
+"""Longest silences: of the brain, and of tasks that wait for a disk."""
 STOP_S = 3.0
 DRAIN_S = 2.0
 """The stop as a whole stays within ten seconds, whatever the peers and the disks do."""
@@ -96,7 +103,10 @@ class Parts:
     awake: Callable[[float], None] | None = None
     dark_since_s: float | None = None
     clock_doubt: Callable[[], str] | None = None  # why the computer's clock cannot be trusted, "" if it can
-    tick: Callable[[], None] | None = None  # tells a service manager that all is well
+    tick: Callable[[], None] | None = None  # told every two seconds while every task makes progress
+    stuck: Callable[[list[str]], None] | None = None  # told once when some do not
+    watched: dict[str, float] = field(default_factory=dict)  # others that call `beat`: their longest silence in s
+    beside: dict[str, Callable[[], Coroutine[Any, Any, None]]] = field(default_factory=dict)  # more tasks, by name
     stopping: Callable[[], None] | None = None
     warm_up: Callable[[], None] | None = None  # slow imports, done on a thread once the page is there
 
@@ -154,6 +164,12 @@ class Daemon:
         self.failure: BaseException | None = None
         self.started = False
         self._done = asyncio.Event()
+        self._pulse = Pulse()
+        self.late: list[str] = []
+
+    def beat(self, task: str) -> None:
+        """A task has made progress."""
+        self._pulse.beat(task, time.monotonic())
 
     # ---- life -------------------------------------------------------------------------------------------------
 
@@ -178,21 +194,28 @@ class Daemon:
         now_s = parts.clock.now_s()
         effects = parts.engine.brain.receive(Awoke(now_s, parts.dark_since_s), now_s)
         await self._perform([], effects, now_s)
-        self._spawn("brain", self._think())
-        self._spawn("series", self._flush_often())
+        self._spawn("brain", self._think(), BRAIN_S)
+        self._spawn("series", self._flush_often(), FLUSH_S + SLOW_S)
         if parts.awake is not None:
-            self._spawn("awake", self._stay_awake(parts.awake))
+            self._spawn("awake", self._stay_awake(parts.awake), AWAKE_S + SLOW_S)
         if parts.postman is not None:
             self._spawn("postman", parts.postman.run())
         if parts.page is not None:
             self.address = await parts.page.start()
         if parts.warm_up is not None:
             self._warming = asyncio.get_running_loop().run_in_executor(None, parts.warm_up)
+        for name, work in parts.beside.items():
+            self._spawn(name, work())
+        for name, within_s in parts.watched.items():
+            self._pulse.expect(name, within_s, time.monotonic())
+        self._spawn("watch", self._watch())
         for source in parts.sources:
             self._spawn(f"source {source.name}", self._supervise(source))
         self.started = True
 
-    def _spawn(self, name: str, work: "asyncio._CoroutineLike[None]") -> None:
+    def _spawn(self, name: str, work: "asyncio._CoroutineLike[None]", within_s: float | None = None) -> None:
+        if within_s is not None:
+            self._pulse.expect(name, within_s, time.monotonic())
         task = asyncio.create_task(work, name=name)
         task.add_done_callback(self._ended)
         self._tasks.append(task)
@@ -229,8 +252,7 @@ class Daemon:
                 async with asyncio.timeout(2.5):
                     await parts.page.stop()
         for task in self._tasks:
-            if task.get_name().startswith("source") or task.get_name() in ("brain", "postman", "awake", "series"):
-                task.cancel()
+            task.cancel()
         await asyncio.wait([*self._tasks], timeout=STOP_S) if self._tasks else None
         if self.failure is None:
             with contextlib.suppress(FarmwatchError):
@@ -261,10 +283,10 @@ class Daemon:
     async def _think(self) -> None:
         inbox, clock, brain = self.inbox, self._p.clock, self._p.engine.brain
         while True:
+            await pause("daemon.think")
             now_s = clock.now_s()
             await self._slice(now_s)
-            if self._p.tick is not None:
-                self._p.tick()
+            self.beat("brain")
             if inbox.items or self._asked:
                 await asyncio.sleep(0)
                 continue
@@ -377,6 +399,7 @@ class Daemon:
             log.error("journal cannot be written: %s", error)  # noqa: TRY400
             self._health("journal", now_s, why=str(error))
         else:
+            await pause("outbox.committed")
             self._unwritten = []
             self._health("journal", now_s, why=self._p.journal.trouble)
 
@@ -394,6 +417,7 @@ class Daemon:
         """Write readings once a minute of real time; a store that fails is told and tried again."""
         while True:
             await asyncio.sleep(FLUSH_S)
+            await pause("daemon.flush")
             for store in self._p.series:
                 now_s = self._p.clock.now_s()
                 try:
@@ -402,6 +426,26 @@ class Daemon:
                     self._health(store.name, now_s, why=str(error))
                 else:
                     self._health(store.name, now_s)
+            self.beat("series")
+
+    async def _watch(self) -> None:
+        """Feed the watchdog while every task makes progress. One that does not is shown where it stands, and told."""
+        while True:
+            late = self._pulse.late(time.monotonic())
+            news = [name for name in late if name not in self.late]
+            self.late = late
+            if not late and self._p.tick is not None:
+                self._p.tick()
+            if news:
+                log.critical("no progress: %s; the watchdog is not fed any more", ", ".join(late))
+                for task in self._tasks:
+                    if task.get_name() in news:
+                        stack = io.StringIO()
+                        task.print_stack(file=stack)
+                        log.critical("%s", stack.getvalue().rstrip())
+                if self._p.stuck is not None:
+                    self._p.stuck(late)
+            await asyncio.sleep(LOOK_S)
 
     def _trust(self) -> None:
         """Tell the brain when the computer's clock can no longer be trusted, or can again."""
@@ -416,9 +460,11 @@ class Daemon:
         """Write down now and then that we are awake, so that a restart can say how long we were not."""
         loop = asyncio.get_running_loop()
         while True:
+            await pause("daemon.awake")
             with contextlib.suppress(StoreError):
                 await loop.run_in_executor(self._p.journal_thread, awake, self._p.clock.now_s())
             self._trust()
+            self.beat("awake")
             await asyncio.sleep(AWAKE_S)
 
 

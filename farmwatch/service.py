@@ -27,11 +27,15 @@ class ServiceManager:
         self._send(f"READY=1\nSTATUS={status}")
 
     def alive(self) -> None:
-        """The brain has just made progress; told at most every five seconds."""
+        """Every task makes progress; told at most every five seconds."""
         now_s = time.monotonic()
         if now_s - self._last_s >= 5.0:
             self._last_s = now_s
             self._send("WATCHDOG=1")
+
+    def stuck(self) -> None:
+        """A task stands still: have the watchdog act at once rather than at its time (systemd 243 and later)."""
+        self._send("WATCHDOG=trigger")
 
     def stopping(self) -> None:
         """An orderly stop has begun."""

@@ -14,6 +14,8 @@ from datetime import datetime
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
+from pydantic import SecretStr
+
 from farmwatch.alarms.rule import Rule
 from farmwatch.alarms.rules import RULES, TABLE
 from farmwatch.settings_lines import Path
@@ -637,6 +639,14 @@ def _web(subject: Subject) -> Iterator[Finding]:
         yield Finding(("web", "base_url"), "is no http address", 'write it like "http://shop.local:8420"')
 
 
+def _is_url(secret: SecretStr | None) -> bool:
+    """Whether a secret is an address that can be asked; one that could not be read counts, it is named already."""
+    if secret is None:
+        return False
+    text = secret.get_secret_value()
+    return not text or text.startswith(("http://", "https://"))
+
+
 def _secrets(subject: Subject) -> Iterator[Finding]:
     settings, secrets = subject.settings, subject.settings.secrets
     if not subject.live:
@@ -646,6 +656,9 @@ def _secrets(subject: Subject) -> Iterator[Finding]:
         if name not in secrets.channel:
             what = "its service URL is missing"
             yield Finding(("channels", name), what, f"write it into {folder}/channel_{name} (chmod 600)")
+    if settings.heartbeat is not None and not _is_url(secrets.heartbeat_url):
+        what = "needs an http or https address"
+        yield Finding(("heartbeat",), what, f"write it into {folder}/heartbeat_url (chmod 600)")
     pushes = [name for name, entry in settings.mappings.items() if entry.via == "push"]
     if pushes and secrets.push_token is None and not settings.replaced("push"):
         what = "devices that post need a token, and there is none"

@@ -161,6 +161,12 @@ class Mqtt(Part):
     tls: Tls | None = Field(default=None, description="Present: TLS is used.")
 
 
+class HeartbeatEntry(Part):
+    """A request to an address of yours while all is well. Its address is the secret heartbeat_url; without it, none."""
+
+    every_s: Number = Field(default=60.0, ge=10, le=86_400, description="Seconds between two requests.")
+
+
 class Channel(Part):
     """A way to a phone. Its service URL stands in the secrets folder as channel_<name>."""
 
@@ -418,6 +424,7 @@ class Secrets(BaseModel):
     mqtt_password: SecretStr | None = Field(default=None, description="Password of [mqtt] user.")
     push_token: SecretStr | None = Field(default=None, description="Token that pushing devices send.")
     web_password: SecretStr | None = Field(default=None, description="Password of the page.")
+    heartbeat_url: SecretStr | None = Field(default=None, description="Where [heartbeat] sends its requests.")
     act_password: SecretStr | None = Field(default=None, description="Password for actions at machines.")
     channel: dict[str, SecretStr] = Field(default={}, description="channel_<name>: service URL of a channel.")
     http: dict[str, SecretStr] = Field(
@@ -454,6 +461,9 @@ class Settings(BaseSettings):
     site: Site = Field(default=Site(), description="The shop.")
     web: Web = Field(default=Web(), description="The page.")
     mqtt: Mqtt | None = Field(default=None, description="The broker.")
+    heartbeat: HeartbeatEntry | None = Field(
+        default=None, description="A request to an address of yours while all is well."
+    )
     channels: dict[str, Channel] = Field(default={}, description="Ways to phones.")
     people: dict[str, Person] = Field(default={}, description="Who is told.")
     circuits: dict[str, Circuit] = Field(default={}, description="Breakers.")

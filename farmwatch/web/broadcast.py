@@ -48,6 +48,7 @@ class Broadcast:
     def __init__(self, view: Callable[[], View]) -> None:
         self._view = view
         self._changed = asyncio.Event()
+        self.beat: Callable[[], None] = lambda: None  # told at each round
         self._readers: set[Reader] = set()
         self._panels: dict[str, str] = {}
         self._title = ""
@@ -101,6 +102,7 @@ class Broadcast:
         """Until cancelled."""
         loop = asyncio.get_running_loop()
         while True:
+            self.beat()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._changed.wait(), TICK_S)
             await asyncio.sleep(max(0.0, self._rendered_s + LEAST_S - loop.time()))

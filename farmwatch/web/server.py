@@ -6,7 +6,7 @@ import gzip
 import hashlib
 import logging
 import math
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from typing import Any, Protocol
@@ -119,6 +119,7 @@ class WebServer:
         clock: the house's clock.
         acts: what may be done at machines; None where nothing is turned on.
         denied: told of an attempt to act by somebody who may not.
+        late: tasks of the daemon that make no progress.
     """
 
     def __init__(
@@ -134,12 +135,14 @@ class WebServer:
         clock: Clock,
         acts: Acts | None = None,
         denied: Callable[[str], Awaitable[None]] = _untold,
+        late: Callable[[], Sequence[str]] = tuple,
     ) -> None:
         self._config = config
         self._view, self._ask, self._history, self._read = view, ask, history, read
         self._push, self._used, self._clock = push, used, clock
         self._link_keys = (config.link_key, *config.old_link_keys)
         self._one_link = asyncio.Lock()
+        self._late = late
         self._news = Broadcast(view)
         self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
         self._sessions = sessions.Sessions(config.password, config.link_key) if config.password else None
@@ -159,6 +162,10 @@ class WebServer:
         self._stopping = asyncio.Event()
 
     # ---- life ------------------------------------------------------------------------------------------------
+
+    def on_beat(self, beat: Callable[[], None]) -> None:
+        """Have the page's own task say that it makes progress."""
+        self._news.beat = beat
 
     def changed(self) -> None:
         """Something changed; the open pages hear of it within about a second. Never blocks."""
@@ -523,7 +530,9 @@ class WebServer:
         return json_answer({"subject": subject, "quantity": quantity, "start": start_s, "end": end_s, "rows": rows})
 
     async def _get_health(self, _request: web.Request) -> web.StreamResponse:
-        """Alive, and able to say how things stand; 500 by the error gate otherwise."""
+        """Alive, and able to say how things stand; 503 if a task stands still, 500 by the error gate otherwise."""
+        if late := self._late():
+            return guard.problem(503, "No progress", ", ".join(late), "it should be restarted")
         return json_answer({"status": "ok", "at_s": self._view()["at_s"], "version": farmwatch.__version__})
 
     async def _get_nothing(self, _request: web.Request) -> web.StreamResponse:

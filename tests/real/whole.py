@@ -115,12 +115,12 @@ class Shop:
 
     # ---- life -----------------------------------------------------------------------------------------------------
 
-    def start(self, *, within_s: float = 30.0) -> "Shop":
-        """Start, and wait until the page answers."""
+    def start(self, *, within_s: float = 30.0, **more: str) -> "Shop":
+        """Start, with `more` in its environment, and wait until the page answers."""
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "farmwatch", "run", "--config", str(self.config)],
-                stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment(),
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment() | more,
             )  # fmt: skip
         process = self._process
         wait_until(lambda: process.poll() is not None or self.answers(), within_s=within_s, what="the page answers")
