@@ -615,9 +615,10 @@ class Brain:
 
     def _minute(self, now_s: float, effects: list[Effect]) -> None:
         self._timers.set("minute", now_s + MINUTE_S)
+        means = self.farm.mean_draws()
         for place in self.farm.places():
             draw = self.farm.draw(place)
-            self.farm.power.minute(place, draw, now_s)
+            self.farm.power.minute(place, means[place], now_s)
             watts = draw.watts
             if watts is None:
                 if self._told_w.pop(place, None) is not None:  # the last value must not be taken for the present one

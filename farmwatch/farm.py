@@ -12,6 +12,7 @@ from farmwatch.power.advice import Advice
 from farmwatch.power.backup import BackupTrack
 from farmwatch.power.battery import RuntimeEstimate, RuntimeTable, estimate_runtime, fallback_table
 from farmwatch.power.care import Care
+from farmwatch.power.demand import MinuteMean
 from farmwatch.power.desk import Foresight, PowerDesk
 from farmwatch.power.diary import Diary
 from farmwatch.power.energy import EnergyMeter
@@ -78,6 +79,7 @@ class Farm:
             for name in metered
             if name in plan.machines or any(s.quantities & ENERGY for s in by_subject.get(name, []))
         }
+        self._means = {name: MinuteMean() for name in self.meters}
         for name, machine in self.machines.items():
             machine.wh_at = self.meters[name].wh_at
         self.outage = OutageWatch(plan, self.sources)
@@ -110,6 +112,7 @@ class Farm:
         if meter is None or not ("power_w" in values or "energy_wh" in values):
             return
         power_w, counter_wh = values.get("power_w"), values.get("energy_wh")
+        self._means[subject].observe(now_s, power_w if isinstance(power_w, float) else None)
         meter.observe(
             now_s,
             power_w if isinstance(power_w, float) else None,
@@ -147,6 +150,19 @@ class Farm:
     def draw(self, place: str) -> Draw:
         """Draw of a node of the tree, by its own meter where it has one."""
         return self.tree.draw(place, self.reading)
+
+    def mean_draws(self) -> dict[str, Draw]:
+        """Draw of every node and leaf over the minute that is over: its mean where it has a meter, else as it is now.
+
+        A heater that switches every few seconds makes a momentary value a lottery.
+        """
+        means = {name: mean_w for name, track in self._means.items() if (mean_w := track.take()) is not None}
+
+        def read(name: str) -> Reading:
+            now = self.reading(name)
+            return Reading(means[name]) if name in means and now.power_w is not None else now
+
+        return {place: self.tree.draw(place, read) for place in self.places()}
 
     def load_share(self, backup: str) -> float | None:
         """Load as a share of a backup's rating: the greater of its W and VA share, or what the unit itself says."""

@@ -27,6 +27,7 @@ def view_of(farm: Farm, now_s: float) -> View:
     """Everything at one moment."""
     machines = [_machine(farm, name, now_s) for name in farm.machines]
     today, tariff = show.cost_view(farm, now_s), farm.power.supply.tariff
+    nodes = {name: _place(farm, name, now_s, depth) for name, depth in show.in_order(farm)}
     demand, diversity = show.factors(farm, now_s)
     return {
         "at_s": now_s,
@@ -34,8 +35,8 @@ def view_of(farm: Farm, now_s: float) -> View:
         "timezone": farm.plan.timezone,
         "verdict": verdict(farm, machines, now_s),
         "machines": machines,
-        "total": _place(farm, SITE, now_s),
-        "circuits": [_place(farm, name, now_s) for name in farm.plan.circuits],
+        "total": nodes[SITE],
+        "circuits": [nodes[name] for name in farm.plan.circuits],
         "banks": [
             _place(farm, name, now_s)
             for name in dict.fromkeys(m.bank for m in farm.plan.machines.values() if m.bank is not None)
@@ -49,7 +50,8 @@ def view_of(farm: Farm, now_s: float) -> View:
         "today": today,
         "month": show.cost_view(farm, now_s, month=True),
         "currency": tariff.currency if tariff is not None else "",
-        "plugs": [_place(farm, name, now_s) for name in farm.power.supply.plugs],
+        "plugs": [nodes[name] for name in farm.power.supply.plugs],
+        "tree": list(nodes.values()),
         "demand_factor": demand,
         "diversity_factor": diversity,
         "outages": outages_view(farm, now_s),
@@ -113,14 +115,18 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
     }
 
 
-def _place(farm: Farm, name: str, now_s: float) -> PlaceView:
+def _place(farm: Farm, name: str, now_s: float, depth: int = 1) -> PlaceView:
     draw = farm.draw(name)
     circuit = farm.plan.circuits.get(name)
     return {
         "name": name,
         "watts": draw.watts,
         "missing": list(draw.missing),
-        "limit_w": circuit.limit_w if circuit is not None else None,
+        "kind": show.kind_of(farm, name),
+        "parent": farm.tree.parent.get(name),
+        "depth": depth,
+        "policy": show.policy(farm, name),
+        "limit_w": farm.power.limit_w(name, draw),
         "rating_w": circuit.rating_w if circuit is not None else None,
         "heat_up_w": show.heat_up_w(farm, name),
         "strain": show.strain_view(farm, name, draw, now_s),

@@ -110,7 +110,8 @@ class Site(Part):
         default=0.8,
         gt=0,
         le=1,
-        description="Share of a breaker's rating that may be drawn for hours (the site's own policy).",
+        description="Share of a breaker's rating that may be drawn for 3 h and more: the site's own policy. 0.8 is "
+        "1/1.25 (NEC 210.19, 210.20); local codes decide.",
     )
     start_risk: Number = Field(
         default=0.01,
@@ -194,6 +195,9 @@ class Circuit(Subject):
     rating_a: Number = Field(gt=0, le=400, description="Rated current of the breaker.")
     curve: Literal["B", "C", "D"] | None = Field(default=None, description="Tripping curve that is printed on it.")
     circuit: Feeder = Field(default=None, description="Circuit that feeds it, if it is not the site's own.")
+    continuous_share: Number | None = Field(
+        default=None, gt=0, le=1, description="Its own share for 3 h and more, if not [site] continuous_share."
+    )
 
 
 class Plug(Subject):
@@ -636,7 +640,7 @@ class Settings(BaseSettings):
                 for name, b in self.backups.items()
             },
             circuits={
-                name: CircuitPlan(name, c.rating_a, self.site.voltage_v, self.site.continuous_share)
+                name: CircuitPlan(name, c.rating_a, self.site.voltage_v, self._share(c))
                 for name, c in self.circuits.items()
             },
             loads={
@@ -653,6 +657,9 @@ class Settings(BaseSettings):
             jobs={name: JobPlan(name, job.pieces) for name, job in self.jobs.items()},
             blip_s=self.site.blip_s,
         )
+
+    def _share(self, circuit: Circuit) -> float:
+        return self.site.continuous_share if circuit.continuous_share is None else circuit.continuous_share
 
     def _day_s(self, day: date | None) -> float | None:
         """Noon of a day in UTC: nothing hangs on the hour."""

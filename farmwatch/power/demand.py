@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 WINDOW_S = 900.0
 MINUTES = 15
 LEAST_MINUTES = 10
+LEAST_S, LONGEST_S = 30.0, 60.0
 DAY_WINDOWS = 96
 
 
@@ -51,6 +52,29 @@ class Headroom(NamedTuple):
     now_w: float | None
     day_w: float | None
     worst_w: float | None
+
+
+@dataclass(slots=True)
+class MinuteMean:
+    """Mean of one meter's watts since it was last asked: trapezoids between samples, none over a gap."""
+
+    _sample: tuple[float, float] | None = None
+    _sum_ws: float = 0.0
+    _seconds: float = 0.0
+
+    def observe(self, at_s: float, power_w: float | None) -> None:
+        """A sample; None: not known from now on."""
+        sample = self._sample
+        if sample is not None and power_w is not None and 0.0 < at_s - sample[0] <= LONGEST_S:
+            self._sum_ws += (at_s - sample[0]) * (sample[1] + power_w) / 2
+            self._seconds += at_s - sample[0]
+        self._sample = None if power_w is None else (at_s, power_w)
+
+    def take(self) -> float | None:
+        """The mean in W, and begin anew; None where less than half a minute was measured."""
+        mean_w = self._sum_ws / self._seconds if self._seconds >= LEAST_S else None
+        self._sum_ws = self._seconds = 0.0
+        return mean_w
 
 
 @dataclass(slots=True)

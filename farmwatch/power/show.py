@@ -2,9 +2,9 @@
 
 from farmwatch.alarms.wording import moment, names, percent, plain
 from farmwatch.farm import Farm
-from farmwatch.power.breaker import behaviour
+from farmwatch.power.breaker import CONTINUOUS_H, behaviour, conventional_s, trip_bounds_a
 from farmwatch.power.demand import demand_factor, diversity_factor
-from farmwatch.power.load import Draw
+from farmwatch.power.load import SITE, Draw
 from farmwatch.power.tariff import local_day
 from farmwatch.words.view import CostView, StartsView, StrainView
 
@@ -28,6 +28,7 @@ def strain_view(farm: Farm, place: str, draw: Draw, now_s: float) -> StrainView:
         "volts_known": draw.volts_known,
         "range_w": [draw.low_w or 0.0, draw.high_w or 0.0] if ranged else None,
         "meter_minus_sum_w": draw.difference_w,
+        "trip_a": None if circuit is None else _trips(circuit.rating_a),
         "breaker": breaker,
         "demand_w": day.watts if day is not None else None,
         "demand_at_s": day.at_s if day is not None else None,
@@ -41,6 +42,46 @@ def strain_view(farm: Farm, place: str, draw: Draw, now_s: float) -> StrainView:
         "over_chance_low": chance.low if chance is not None else None,
         "over_chance_high": chance.high if chance is not None else None,
     }
+
+
+def _trips(rating_a: float) -> list[float]:
+    """Conventional non-tripping and tripping current in A, and the conventional time in h."""
+    held_a, trips_a = trip_bounds_a(rating_a)
+    return [round(held_a, 2), round(trips_a, 2), conventional_s(rating_a) / 3600.0]
+
+
+def kind_of(farm: Farm, place: str) -> str:
+    """What a node is: site, circuit, plug, backup or bank."""
+    if place in farm.plan.circuits:
+        return "circuit"
+    if place in farm.plan.backups:
+        return "backup"
+    return "plug" if place in farm.power.supply.plugs else "site" if place == SITE else "bank"
+
+
+def policy(farm: Farm, place: str) -> str:
+    """Where a place's limit comes from, in words."""
+    circuit, backup = farm.plan.circuits.get(place), farm.plan.backups.get(place)
+    if circuit is not None:
+        share = circuit.continuous_share
+        return (
+            f"{percent(share)} of its breaker's {circuit.rating_a:g} A for loads of {CONTINUOUS_H:g} h and more, "
+            "the site's own choice; local codes decide"
+        )
+    if backup is None or (backup.rating_w is None and backup.rating_va is None):
+        return ""
+    return "the lesser of its W and VA ratings, as its maker gives them"
+
+
+def in_order(farm: Farm) -> list[tuple[str, int]]:
+    """Every node of the tree with its depth, each before what it feeds."""
+    found: list[tuple[str, int]] = []
+    waiting = [(SITE, 0)]
+    while waiting:
+        place, depth = waiting.pop()
+        found.append((place, depth))
+        waiting += [(child, depth + 1) for child in reversed(farm.tree.direct[place]) if child in farm.tree.direct]
+    return found
 
 
 def heat_up_w(farm: Farm, place: str) -> float | None:
@@ -136,4 +177,7 @@ def factors(farm: Farm, now_s: float) -> tuple[float | None, float | None]:
         peak = farm.power.demand[leaf].worst(now_s)
         constant = farm.tree.constant_w(leaf)
         connected_w += constant[2] if constant is not None else peak.watts if peak is not None else 0.0
-    return demand_factor(together_w, connected_w), diversity_factor([own_w], together_w)
+    diversity = diversity_factor([own_w], together_w)
+    if diversity is not None and diversity < 1.0:  # a meter before the parts sees more than they say: losses, others
+        diversity = None
+    return demand_factor(together_w, connected_w), diversity

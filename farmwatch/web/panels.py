@@ -30,6 +30,7 @@ from farmwatch.web.markup import (
 )
 from farmwatch.web.outage_panels import outages
 from farmwatch.web.phrases import age, finish_at, finish_sure, line, within
+from farmwatch.web.place_panels import places
 from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, SourceView, View
 
 NEXT_SHOWN = 3
@@ -208,8 +209,8 @@ def power(view: View) -> Html:
     )  # fmt: skip
     circuits = join(_place(place, where) for place in view["circuits"])
     backups = join(_backup(backup, view["at_s"], where) for backup in view["backups"])
-    return fill('{head}<ul class="cards">{circuits}{backups}</ul>',
-                head=head, circuits=circuits, backups=backups)  # fmt: skip
+    return fill('{head}<ul class="cards">{circuits}{backups}</ul>{places}',
+                head=head, circuits=circuits, backups=backups, places=places(view, where))  # fmt: skip
 
 
 def _cost(view: View) -> Html:

@@ -76,6 +76,7 @@ class StrainView(TypedDict):
     volts_known: bool  # False: amps at the nominal voltage
     range_w: list[float] | None  # [least, greatest] by the ranges of configured constants
     meter_minus_sum_w: float | None  # where the place has a meter and everything under it is known
+    trip_a: list[float] | None  # a circuit's conventional non-tripping, tripping current, and time in h (IEC 60898-1)
     breaker: str  # what its breaker does at this current, in words; "" for what is no circuit
     demand_w: float | None  # highest quarter of an hour of the last day
     demand_at_s: float | None
@@ -119,6 +120,10 @@ class PlaceView(TypedDict):
     rating_w: float | None
     heat_up_w: float | None  # further watts if one more machine of it starts to heat
     strain: NotRequired[StrainView]
+    kind: NotRequired[str]  # site | circuit | plug | backup | bank
+    parent: NotRequired[str | None]  # what feeds it; None: nothing within the site
+    depth: NotRequired[int]  # 0 for the site
+    policy: NotRequired[str]  # where its limit comes from, in words; "" where it has none
 
 
 class RescueView(TypedDict):
@@ -245,6 +250,7 @@ class View(TypedDict):
     month: NotRequired[CostView]
     currency: NotRequired[str]
     plugs: NotRequired[list[PlaceView]]
+    tree: NotRequired[list[PlaceView]]  # every node, each before what it feeds
     demand_factor: NotRequired[float | None]  # highest demand of the day over connected load
     outages: NotRequired[OutagesView]
     accounts: NotRequired[AccountsView]
