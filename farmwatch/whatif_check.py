@@ -132,16 +132,17 @@ class Checker:
     def table(self, value: object, pointer: str) -> RuntimeTable | None:
         """A runtime table."""
         count = len(self.faults)
-        rows = [
-            (
-                self.number(power_w, f"{pointer}/{i}/0", above=True),
-                self.number(minutes, f"{pointer}/{i}/1", above=True),
-            )
-            for i, (power_w, minutes) in enumerate(self.pairs(value, pointer, 2))
-        ]
-        if len(self.faults) > count:
-            return None
-        for fault in table_faults(rows):
+        rows, places = [], []  # those that can be read, and where they stand: one wrong cell hides no other fault
+        for i, row in enumerate(self.listing(value, pointer, 2)):
+            before = len(self.faults)
+            if not (isinstance(row, list) and len(row) == 2):
+                self.wrong(f"{pointer}/{i}", "a pair of two numbers is needed")
+                continue
+            pair = [self.number(cell, f"{pointer}/{i}/{column}", above=True) for column, cell in enumerate(row)]
+            if len(self.faults) == before:
+                rows.append((pair[0], pair[1]))
+                places.append(i)
+        for fault in table_faults(rows, places) if len(rows) > 1 else []:
             cell = f"/{fault.row}/{fault.column}" if fault.row is not None else ""
             self.wrong(pointer + cell, fault.what)
         return RuntimeTable(rows) if len(self.faults) == count else None

@@ -4,8 +4,10 @@ import importlib.util
 import io
 import json
 import os
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -315,3 +317,44 @@ def test_the_base_install_is_enough():
     )
     result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert result.stdout.strip() == "[]"
+
+
+# ---- the README's own questions ----
+
+README = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+ASKED = re.findall(r"^```json whatif (\w+)\n(.*?)^```", README, re.DOTALL | re.MULTILINE)
+
+
+def test_the_readme_asks_all_four_questions():
+    assert [name for name, _ in ASKED] == ["runtime", "outage", "starts", "capacity"]
+
+
+@pytest.mark.parametrize(("name", "text"), ASKED, ids=[name for name, _ in ASKED])
+def test_the_readme_s_questions_are_answered(name, text, tmp_path, capsys):
+    from farmwatch.whatif import main
+
+    file, picture = tmp_path / "question.json", tmp_path / "picture.png"
+    file.write_text(text)
+    assert main([name, str(file), "--json", "--plot", str(picture)]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    keys = {
+        "runtime": {"minutes", "inside_table"},
+        "outage": {"finishes", "value", "run_everything", "steps", "decide_by_min", "bounded_search"},
+        "starts": {"starts", "last_start_min", "peak_w"},
+        "capacity": {"present", "add", "spread"},
+    }
+    assert answer.keys() == keys[name]
+
+
+def test_one_wrong_row_hides_no_other():
+    from farmwatch.whatif import answer_runtime
+    from farmwatch.whatif_check import WrongFile
+
+    rows = [[50, 120], ["x", 4], [100, 130], [1, 2, 3], [200, 130]]
+    with pytest.raises(WrongFile) as caught:
+        answer_runtime({"runtime_table": rows, "profile": [[1, 60]]})
+    assert {fault.pointer for fault in caught.value.faults} == {
+        "/runtime_table/1/0", "/runtime_table/2/1", "/runtime_table/3", "/runtime_table/4/1"
+    }  # fmt: skip
+    assert any("row 3: 130 min at 100 W" in fault.what and "(row 1)" in fault.what for fault in caught.value.faults)

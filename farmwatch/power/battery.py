@@ -47,12 +47,16 @@ class TableFault(NamedTuple):
     what: str
 
 
-def table_faults(rows: Sequence[tuple[float, float]]) -> list[TableFault]:
-    """Everything that forbids the use of `rows`, pairs of (W, minutes) in any order."""
+def table_faults(rows: Sequence[tuple[float, float]], places: Sequence[int] | None = None) -> list[TableFault]:
+    """Everything that forbids the use of `rows`, pairs of (W, minutes) in any order.
+
+    `places` are the rows' numbers where some were left out; else they are counted from 0.
+    """
     if len(rows) < 2:
         return [TableFault(None, None, "a runtime table needs at least two rows")]
+    at = places if places is not None else range(len(rows))
     faults = [
-        TableFault(index, column, f"row {index + 1}: {name} must be a finite number above 0")
+        TableFault(at[index], column, f"row {at[index] + 1}: {name} must be a finite number above 0")
         for index, row in enumerate(rows)
         for column, name in ((0, "watts"), (1, "minutes"))
         if not (math.isfinite(row[column]) and row[column] > 0)
@@ -62,14 +66,15 @@ def table_faults(rows: Sequence[tuple[float, float]]) -> list[TableFault]:
     order = sorted(range(len(rows)), key=lambda index: (rows[index][0], -rows[index][1]))
     for before, index in pairwise(order):
         (low_w, longer), (high_w, shorter) = rows[before], rows[index]
+        row = at[index]
         if high_w == low_w:
-            faults.append(TableFault(index, 0, f"row {index + 1}: {high_w:g} W is there twice"))
+            faults.append(TableFault(row, 0, f"row {row + 1}: {high_w:g} W is there twice"))
         elif shorter >= longer:
             what = (
-                f"row {index + 1}: {shorter:g} min at {high_w:g} W is not less than {longer:g} min at "
-                f"{low_w:g} W (row {before + 1}); runtime must fall as the load rises"
+                f"row {row + 1}: {shorter:g} min at {high_w:g} W is not less than {longer:g} min at "
+                f"{low_w:g} W (row {at[before] + 1}); runtime must fall as the load rises"
             )
-            faults.append(TableFault(index, 1, what))
+            faults.append(TableFault(row, 1, what))
     return faults
 
 
