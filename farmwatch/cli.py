@@ -94,7 +94,7 @@ def build_parser(words: Sequence[str] = ()) -> argparse.ArgumentParser:
     _add_setting_up(verb)
     _add_recordings(verb)
     _add_telling(verb, words)
-    _add_showing(verb)
+    _add_showing(verb, words)
     whatif = verb(
         "whatif",
         whatif_verb,
@@ -177,7 +177,12 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     notify.add_argument("channel", nargs="*", help="only these channels")
 
 
-def _add_showing(verb: Add) -> None:
+def _add_showing(verb: Add, words: Sequence[str]) -> None:
+    alarms = verb("alarms", alarms_verb, "list, acknowledge, shelve; how good the alarms are (alarms report)")
+    if "alarms" in words:
+        from farmwatch.cli_alarms import add_arguments
+
+        add_arguments(alarms)
     rules = verb("rules", rules_verb, "print the alarm table", config=False)
     rules.add_argument("--json", action="store_true", help="as JSON")
     version = verb("version", version_verb, "print the version", config=False)
@@ -348,6 +353,13 @@ def health_verb(args: argparse.Namespace) -> int:
     from farmwatch.settings import load
 
     return cli_live.health(load(args.config, live=False))
+
+
+def alarms_verb(args: argparse.Namespace) -> int:
+    """List alarms, say something of one, or report on all."""
+    from farmwatch import cli_alarms
+
+    return cli_alarms.run(args)
 
 
 def rules_verb(args: argparse.Namespace) -> int:

@@ -23,6 +23,7 @@ class Letter:
         danger: whether the incident is one.
         awake: whether somebody has answered the incident.
         to: names of those it is for; None: everybody.
+        rules: alarm rules that it tells of.
     """
 
     id: str
@@ -37,6 +38,7 @@ class Letter:
     danger: bool = False
     awake: bool = False
     to: tuple[str, ...] | None = None
+    rules: tuple[str, ...] = ()
 
     @property
     def beds(self) -> bool:
@@ -52,6 +54,7 @@ class Letter:
         """The reverse of `as_dict`."""
         known = {name: doc[name] for name in cls.__slots__ if name in doc}
         known["actions"] = tuple((str(a), str(b)) for a, b in known.get("actions", ()))
+        known["rules"] = tuple(known.get("rules", ()))
         known["to"] = None if known.get("to") is None else tuple(known["to"])
         return cls(**known)
 
@@ -70,6 +73,7 @@ def message_of(letter: Letter, person: str, now_s: float, by: tuple[str, ...] = 
         step=letter.step,
         actions=letter.actions,
         by=by,
+        rules=letter.rules,
     )
 
 
@@ -88,4 +92,5 @@ def bundle(letters: Sequence[Letter], key: str, why: str, now_s: float, timezone
         title=title,
         text=enumerate_lines(lines, TOTAL_MAX - len(title) - 1),
         actions=tuple(dict.fromkeys(action for letter in letters for action in letter.actions))[:3],
+        rules=tuple(dict.fromkeys(rule for letter in letters for rule in letter.rules)),
     )

@@ -285,6 +285,7 @@ class Notices:
             danger=incident.priority == "danger",
             awake=incident.answered,
             to=to,
+            rules=tuple(dict.fromkeys(alarm.rule for alarm in alarms)),
         )
 
     def _write(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float, effects: list[Effect]) -> None:

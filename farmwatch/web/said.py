@@ -17,6 +17,9 @@ FROM: frozenset[str] = frozenset({"value"})
 """Fields whose lower bound is allowed: a build may be worth nothing."""
 
 
+FLAGS: tuple[str, ...] = ("once",)
+
+
 class BadWords(Refused):
     """A command whose fields cannot be read."""
 
@@ -30,9 +33,9 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
         now_s: when it was said.
         by: who said it, unless the fields tell.
     """
-    unknown = sorted(set(fields) - set(WORDS) - set(NUMBERS) - {"command"})
+    unknown = sorted(set(fields) - set(WORDS) - set(NUMBERS) - set(FLAGS) - {"command"})
     if unknown:
-        raise BadWords(f"Unknown field {unknown[0][:40]!r}", hint=f"known: {', '.join((*WORDS, *NUMBERS))}")
+        raise BadWords(f"Unknown field {unknown[0][:40]!r}", hint=f"known: {', '.join((*WORDS, *NUMBERS, *FLAGS))}")
     command = fields.get("command")
     if not isinstance(command, str) or command not in COMMANDS:
         raise BadWords("Unknown command", hint=f"one of {', '.join(COMMANDS)}")
@@ -43,6 +46,11 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
     for key in NUMBERS:
         if (number := _number(key, fields.get(key))) is not None:
             given[key] = number
+    for key in FLAGS:
+        if (flag := fields.get(key)) not in (None, "", False, "false"):
+            if flag not in (True, "true", "on"):
+                raise BadWords(f"Field {key!r} must be true or false")
+            given[key] = True
     machine, about = given.pop("machine", None), "alarm" if command in ABOUT_ALARMS else "machine"
     if (given.get("alarm") if about == "alarm" else machine) is None:
         raise BadWords(f"Which {about}?", hint=f"give the field {about!r}")

@@ -190,7 +190,7 @@ class Message:
 
     `id` is the idempotence key (incident and step), the same after a restart. `actions` are commands that the
     message may offer as links: (command, subject) pairs. `by` names the channels that it goes out on; none named:
-    the person's, in their order, until one accepts it.
+    the person's, in their order, until one accepts it. `rules` are the alarm rules that it tells of.
     """
 
     id: str
@@ -203,6 +203,7 @@ class Message:
     step: str  # opened | more | clear | escalated | note
     actions: tuple[tuple[str, str], ...] = ()
     by: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
 
 
 class Work(NamedTuple):

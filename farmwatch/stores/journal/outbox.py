@@ -163,5 +163,6 @@ def message_of(doc: str) -> Message:
     values = json.loads(doc)
     known = {name: values[name] for name in MESSAGE_FIELDS if name in values}
     known["actions"] = tuple((str(a), str(b)) for a, b in known.get("actions", ()))
+    known["rules"] = tuple(str(name) for name in known.get("rules", ()))
     known["by"] = tuple(str(name) for name in known.get("by", ()))
     return Message(**known)
