@@ -35,6 +35,7 @@ SCHEMES = ("webhook+http", "webhook+https")
 TOTAL_S = 9.5  # of a whole call: below the outbox's own deadline, so that the reason can be told
 MOST_BODY = 65_536
 LOOKUPS = 2
+LOOKUP_S = 4.0
 
 
 class WebhookChannel:
@@ -183,7 +184,7 @@ class _Lookup(AbstractResolver):
         """Addresses of a name; those that were good last while there is no answer."""
         known = self._good.get((host, port))
         try:
-            async with asyncio.timeout(4.0):
+            async with asyncio.timeout(LOOKUP_S):
                 found = await self._ask(host, port, family)
         except OSError:  # TimeoutError is one
             if known is None:
