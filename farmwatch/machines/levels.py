@@ -1,4 +1,4 @@
-"""A machine's power levels, learnt online, and the few statistics that find where a level fell.
+"""A machine's power levels and habits, learnt online; the owner may set them.
 
 Levels live in y = ln(1 + P/W).  The priors are common practice, no source, except where named.
 """
@@ -9,8 +9,6 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-SPLIT_LEAST = 5  # low readings on each side of where the level fell
-LEAST_SAVED_W = 6.0  # a smaller fall is the motion's wandering
 
 
 @dataclass(slots=True)
@@ -51,53 +49,6 @@ class Level:
         self.minutes = min(cap, self.minutes + minutes)
 
 
-def best_split(values: list[float]) -> tuple[int, float, float, float] | None:
-    """First index of the second part, both means, and the standard error of their difference.
-
-    At least ``SPLIT_LEAST`` values on each side; values count half, as they are correlated.
-    """
-    n = len(values)
-    if n < 2 * SPLIT_LEAST:
-        return None
-    total, squares = sum(values), sum(v * v for v in values)
-    best, at, left = -1.0, 0, 0.0
-    for index in range(1, n - SPLIT_LEAST + 1):
-        left += values[index - 1]
-        if index < SPLIT_LEAST:
-            continue
-        gain = (left / index - (total - left) / (n - index)) * math.sqrt(index * (n - index))
-        if gain > best:
-            best, at = gain, index
-    if at == 0:
-        return None
-    left = sum(values[:at])
-    before, after = left / at, (total - left) / (n - at)
-    variance = max(0.0, squares - at * before**2 - (n - at) * after**2) / max(1, n - 2)
-    return at, before, after, math.sqrt(variance * 2.0 * (1.0 / at + 1.0 / (n - at)))
-
-
-def steady(values: list[float], mean: float, within: float) -> bool:
-    """Whether each third of the values keeps to their mean."""
-    third = len(values) // 3
-    if third == 0:
-        return False
-    parts = (values[:third], values[third:-third], values[-third:])
-    return all(abs(sum(part) / len(part) - mean) <= within for part in parts)
-
-
-def two_means(values: list[float]) -> tuple[float, float]:
-    """Centres of two clusters (Lloyd's iteration from the extremes)."""
-    low, high = min(values), max(values)
-    for _ in range(8):
-        middle = 0.5 * (low + high)
-        lows = [v for v in values if v < middle]
-        if not lows or len(lows) == len(values):
-            break
-        low = sum(lows) / len(lows)
-        high = sum(v for v in values if v >= middle) / (len(values) - len(lows))
-    return low, high
-
-
 def to_y(watts: float) -> float:
     """Watts as y = ln(1 + P/W); negative counts as 0."""
     return math.log1p(max(0.0, watts))
@@ -116,14 +67,19 @@ PRIOR = {
 }
 PAUSE_DROP_W = (18.0, 8.0)  # motion, flow and fan: watts that a pause saves, and their spread
 REST_HOT_W = (12.0, 0.35)  # held motors and fans above idle with the nozzle off: watts, spread in y
+HELD_SAVES_W = (20.0, 11.0)  # the end saves motion, flow and fan, sometimes the nozzle: watts, spread of machines
+HOLD_SHARE = (0.2, 1.5)  # before any end was seen: holds and ends imagined
 RUN_SPREAD = 0.40  # how far the low level of two builds differs before it is known (nozzle, averaged bed)
+NO_HOLDS = (0.0, 0.0, HELD_SAVES_W[0], 0.0)
 
 
 @dataclass(slots=True)
 class Levels:
     """One machine's levels, learnt online; the owner may set them.
 
-    ``pause_w`` is what a pause saves, ``between`` how far the low level differs from build to build.
+    ``pause_w`` is what a pause saves, ``between`` how far the low level differs from build to build, ``holds``
+    of ``ends`` how many ends had heaters held after them, ``saved_w`` what such an end saves, ``cold_pauses``
+    how many pauses were known to look like rest.
     """
 
     levels: dict[str, Level] = field(default_factory=lambda: {name: Level(*PRIOR[name]) for name in NAMES})
@@ -133,6 +89,8 @@ class Levels:
     runs: int = 0
     holds: float = 0.0
     ends: float = 0.0
+    saved_w: float = HELD_SAVES_W[0]
+    cold_pauses: float = 0.0
 
     def set(self, name: str, watts: float) -> None:
         """Fix a level by hand; it is no longer learnt.
@@ -147,6 +105,11 @@ class Levels:
             raise ValueError(f"the level {name!r} must be a number of watts from 0, not {watts!r}")
         level = self.levels[name]
         level.mean, level.fixed = to_y(watts), True
+
+    def at_nominal(self, power_w: float, voltage_v: float | None) -> float:
+        """The reading as it would be at the machine's usual voltage; unchanged where no voltage is known."""
+        del voltage_v
+        return power_w
 
     def watts(self) -> dict[str, float]:
         """Every level in watts, for the page."""
@@ -167,7 +130,7 @@ class Levels:
             "levels": rows,
             "pause": [round(self.pause_w, 2), round(self.pauses, 2)],
             "between": [round(self.between, 4), self.runs],
-            "holds": [round(self.holds, 2), round(self.ends, 2)],
+            "holds": [round(self.holds, 2), round(self.ends, 2), round(self.saved_w, 2), self.cold_pauses],
         }
 
     @classmethod
@@ -182,24 +145,29 @@ class Levels:
         self.pause_w, self.pauses = map(float, state.get("pause", (PAUSE_DROP_W[0], 0.0)))
         between, runs = state.get("between", (RUN_SPREAD, 0))
         self.between, self.runs = float(between), int(runs)
-        self.holds, self.ends = map(float, state.get("holds", (0.0, 0.0)))
+        holds = (*state.get("holds", ()), *NO_HOLDS[len(state.get("holds", ())) :])
+        self.holds, self.ends, self.saved_w, self.cold_pauses = map(float, holds)
         return self
 
-    def hold_doubt(self) -> tuple[float, float]:
-        """Standard errors, and watts saved, from which a fall counts as heaters held after the end.
+    def habit(self) -> tuple[float, float]:
+        """Watts that a held end saves, and how far off that may be."""
+        return self.saved_w, max(5.0, HELD_SAVES_W[1] / math.sqrt(1.0 + self.holds))
 
-        A machine that held before is believed sooner than one that never did.
+    def end_seen(self, log_odds: float, saved_w: float) -> bool:
+        """One more end, with log odds by its readings alone that heaters were held after it; whether they were.
+
+        The machine's own habit is the prior: a machine that always held is believed sooner than one that
+        never did.  Some twenty ends are remembered, each by its probability, so that a wrong first guess is
+        not learnt for good.
         """
-        share = (self.holds + 0.7) / (self.ends + 2.0)
-        doubt = 5.0 - 2.5 * min(1.0, share / 0.7)
-        if self.ends >= 3.0 and share < 0.2:
-            doubt = 8.0
-        return doubt, max(LEAST_SAVED_W, 0.45 * self.pause_w)
-
-    def end_seen(self, *, held: bool) -> None:
-        """One more end, with or without heaters held after it; some twenty are remembered."""
+        share = (self.holds + HOLD_SHARE[0]) / (self.ends + HOLD_SHARE[1])
+        share = min(0.97, max(0.03, share))
+        chance = 1.0 / (1.0 + math.exp(-max(-40.0, min(40.0, log_odds + math.log(share / (1.0 - share))))))
         self.ends = self.ends * 0.95 + 1.0
-        self.holds = self.holds * 0.95 + held
+        self.holds = self.holds * 0.95 + chance
+        if chance > 0.5:
+            self.saved_w += (saved_w - self.saved_w) / (self.holds + 1.0)
+        return chance > 0.5
 
     def run_over(self, low: float) -> None:
         """A build's own low level (in y) once it is over: the next one lies as far off as they do."""

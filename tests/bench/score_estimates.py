@@ -74,6 +74,8 @@ class Rig:
     meter_step_w: float = 0.1
     meter_tau: bool = False
     standby_w: float = 0.0
+    pause_cold: bool = False  # it switches every heater off while it pauses
+    pause_motors: bool = True  # and holds its motors meanwhile
     bed_c: float = 22.0
 
 
@@ -138,6 +140,8 @@ def make_rig(rng: random.Random, name: str) -> Rig:
         meter_step_w=rng.choice([0.1, 0.1, 1.0]),
         meter_tau=rng.random() < 0.4,
         standby_w=rng.choice([0.0, 0.4, 0.9]),
+        pause_cold=rng.random() < 0.25,
+        pause_motors=rng.random() < 0.85,
     )
 
 
@@ -251,6 +255,13 @@ class Bench:
                 nozzle = self.nozzle(job, 0.0) if rig.hold_nozzle else 0.0
                 yield from self.sample(rig.idle_w + bed + nozzle + rig.motion_w * rig.stand_share)
 
+    def pausing(self, job: JobKind) -> float:
+        rig = self.rig
+        stand = rig.motion_w * rig.stand_share
+        if rig.pause_cold:
+            return rig.idle_w + self.thermal(0.0) + (stand if rig.pause_motors else 0.0)
+        return rig.idle_w + self.thermal(job.bed_c) + stand + self.nozzle(job, 0.0)
+
     def nozzle(self, job: JobKind, flow: float) -> float:
         hold = 0.09 * (job.nozzle_c - 22.0)
         return min(self.rig.nozzle_w, hold * (1.0 + 0.25 * flow))
@@ -268,11 +279,12 @@ class Bench:
             self.t += SIM_STEP_S
             pausing = self.t < pause_end
             if pausing:
-                power = rig.idle_w + self.thermal(job.bed_c) + rig.motion_w * rig.stand_share
-                power += self.nozzle(job, 0.0)
+                power = self.pausing(job)
             else:
                 if pause_end > 0.0:
                     pause_end = -1.0
+                    if rig.pause_cold:
+                        heating, nozzle_heat = True, rng.uniform(60, 150)
                     yield (self.t, "resume", rig.name, truth)
                 run += SIM_STEP_S
                 bed = self.thermal(job.bed_c)
