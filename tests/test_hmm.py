@@ -7,7 +7,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from farmwatch.machines import hmm, signature
+from farmwatch.machines import hmm, plugmodel
+from farmwatch.machines.plugfilter import PlugFilter
+from farmwatch.machines.plugruns import PlugRuns
 from farmwatch.machines.signature import PowerSense
 
 
@@ -53,30 +55,32 @@ def test_live_filter_is_the_reference_filter(monkeypatch):
     """`PowerSense.observe`, with its own emissions and transitions, against hmmlearn's GMMHMM.
 
     An emission is a normal density and a 2 % broad one: a mixture of two, which GMMHMM knows.  Learning is
-    switched off so that the parameters stay the same.
+    switched off so that the parameters stay the same, and every reading is taken: alive, a reading that only
+    repeats what is all but certain makes no step, and the next step spans the longer time.
     """
     from hmmlearn.hmm import GMMHMM
 
     sense = PowerSense()
-    monkeypatch.setattr(PowerSense, "_learn", lambda *_: None)
-    monkeypatch.setattr(PowerSense, "_follow", lambda *_: None)
+    monkeypatch.setattr(PlugFilter, "_learn_state", lambda *_: None)
+    monkeypatch.setattr(PlugFilter, "_foreseen", lambda *_: False)
+    monkeypatch.setattr(PlugRuns, "follow", lambda *_: None)
     rng = random.Random(3)
     watts = [9.0] * 12 + [281.0] * 25 + [rng.choice([52.0, 55.0, 250.0]) for _ in range(60)] + [9.0] * 10
     beliefs = []
     for i, w in enumerate(watts):
         sense.observe(1000.0 + 10.0 * i, w)
-        beliefs.append(list(sense._belief))
+        beliefs.append(list(sense.belief))
 
-    n = signature.STATES
+    n = plugmodel.STATES
     model = GMMHMM(n_components=n, n_mix=2, covariance_type="diag", init_params="", params="")
-    model.startprob_ = np.array(signature.START)
-    model.transmat_ = np.array(hmm.columns(signature.across(10)))
+    model.startprob_ = np.array(plugmodel.START)
+    model.transmat_ = np.array(hmm.columns(plugmodel.across(10)))
     model.transmat_ /= model.transmat_.sum(axis=1, keepdims=True)
-    share = signature.OUTLIER_SHARE
+    share = plugmodel.OUTLIER_SHARE
     model.weights_ = np.array([[1 - share, share]] * n)
     emissions = sense.emissions()
-    model.means_ = np.array([[[m], [signature.OUTLIER_MEAN]] for m, _ in emissions])
-    model.covars_ = np.array([[[s**2], [signature.OUTLIER_SD**2]] for _, s in emissions])
+    model.means_ = np.array([[[m], [plugmodel.OUTLIER_MEAN]] for m, _ in emissions])
+    model.covars_ = np.array([[[s**2], [plugmodel.OUTLIER_SD**2]] for _, s in emissions])
     model.n_features = 1
     data = np.array([[math.log1p(w)] for w in watts])
     for t in (0, 11, 14, 36, 60, 96, len(watts) - 1):
@@ -94,7 +98,7 @@ def test_power_and_rates():
 
 @pytest.mark.parametrize("dt", [1, 2, 10, 30, 60, 600])
 def test_every_step_length_is_a_stochastic_matrix(dt):
-    rows = hmm.columns(signature.across(dt))
+    rows = hmm.columns(plugmodel.across(dt))
     assert all(min(row) >= 0.0 and sum(row) == pytest.approx(1.0) for row in rows)
 
 

@@ -117,7 +117,7 @@ def test_heaters_held_after_the_end_are_set_back(minutes):
     plug.build()
     end = plug.t
     plug.hold(60 * minutes, moving=False)
-    said = plug.idle(300)
+    said = plug.idle(420)
     assert said.activity == "finished"
     assert said.build_end_s == pytest.approx(end, abs=120)
     assert plug.sense.build.held

@@ -26,6 +26,7 @@ AFTER_LEAST, BEFORE_LEAST = 3, 5  # readings behind and before a step
 WINDOW_W = 24.0  # a group spans so many watts and twice what the machine saves
 BIMODAL_W = 45.0  # groups nearer than this are one
 NOISE_LEAST_W = 1.5
+LEAST_SAVED_W = 6.0  # a smaller fall is the motion's wandering
 RISEN = 2.0  # log Bayes factor from which the level counts as risen again
 BETWEEN = -1
 
@@ -95,6 +96,8 @@ def find(
         if found is None:
             return None
         index, fall, weight = found
+        if fall.saved_w < max(LEAST_SAVED_W, 0.4 * habit[0]):
+            return None
         risen = _risen(kept[index:], fall.saved_w, weight)
         if risen is None:
             return fall
@@ -177,7 +180,11 @@ class _Search:
 
 
 def _best(
-    kept: list[tuple[float, float, int]], until_s: float, shortest_s: float, longest_s: float, habit: tuple[float, float]
+    kept: list[tuple[float, float, int]],
+    until_s: float,
+    shortest_s: float,
+    longest_s: float,
+    habit: tuple[float, float],
 ) -> tuple[int, Fall, tuple[float, float]] | None:
     if len(kept) < AFTER_LEAST + BEFORE_LEAST:
         return None

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 
-
 @dataclass(slots=True)
 class Level:
     """One power level in y = ln(1 + P): mean, scatter, and how many minutes were seen of it.
@@ -68,7 +67,8 @@ PRIOR = {
 PAUSE_DROP_W = (18.0, 8.0)  # motion, flow and fan: watts that a pause saves, and their spread
 REST_HOT_W = (12.0, 0.35)  # held motors and fans above idle with the nozzle off: watts, spread in y
 HELD_SAVES_W = (20.0, 11.0)  # the end saves motion, flow and fan, sometimes the nozzle: watts, spread of machines
-HOLD_SHARE = (0.2, 1.5)  # before any end was seen: holds and ends imagined
+HOLD_SHARE = (0.15, 1.5)  # before any end was seen: holds and ends imagined
+OTHER_FALLS = 0.03  # builds whose level falls for another reason (fan, shape of the part): no fall says more than this
 RUN_SPREAD = 0.40  # how far the low level of two builds differs before it is known (nozzle, averaged bed)
 NO_HOLDS = (0.0, 0.0, HELD_SAVES_W[0], 0.0)
 
@@ -161,8 +161,9 @@ class Levels:
         not learnt for good.
         """
         share = (self.holds + HOLD_SHARE[0]) / (self.ends + HOLD_SHARE[1])
-        share = min(0.97, max(0.03, share))
-        chance = 1.0 / (1.0 + math.exp(-max(-40.0, min(40.0, log_odds + math.log(share / (1.0 - share))))))
+        share = min(0.97, max(0.005, share))
+        told = max(-40.0, min(log_odds, -math.log(OTHER_FALLS)))
+        chance = 1.0 / (1.0 + math.exp(-told - math.log(share / (1.0 - share))))
         self.ends = self.ends * 0.95 + 1.0
         self.holds = self.holds * 0.95 + chance
         if chance > 0.5:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from bisect import bisect_right
 from typing import Any
 
 from farmwatch.machines import hmm
@@ -17,7 +18,6 @@ from farmwatch.machines.plugmodel import (
     HEAT,
     IDLE,
     OFF,
-    PAUSE_COLD,
     PAUSE_HIGH,
     PAUSE_LOW,
     PRINT_HIGH,
@@ -42,7 +42,7 @@ ANCHOR_S = 600.0  # for so long the low level of a build is measured afresh, the
 HEAT_LIMIT_S = 1200.0  # no heat-up takes longer
 LEARNS = {OFF: "off", IDLE: "idle", PRINT_HIGH: "hold high", PAUSE_HIGH: "hold high"}
 Bands = tuple[tuple[int, float, float], ...]
-GROUPS = {"rest": (AT_REST, AT_WORK), "work": (AT_WORK, AT_REST), "printing": ((PRINT_LOW, PRINT_HIGH), (HEAT,))}
+GROUPS = {"rest": (AT_REST, AT_WORK), "work": (AT_WORK, AT_REST)}
 PAUSES = ((PAUSE_LOW,), (PRINT_LOW,))
 
 
@@ -157,7 +157,7 @@ class PlugFilter:
         self._table_age, self.calm = 0, ()
 
     def began(self, what: str, at_s: float, *, back: int = BACK) -> float:
-        """When "rest", "work" or "printing" began that holds at ``at_s``."""
+        """When "rest" or "work" began that holds at ``at_s``."""
         self.likelihood(0.0)
         new, old = GROUPS[what]
         return self._since(new, old, at_s, back)
@@ -165,6 +165,16 @@ class PlugFilter:
     def paused_since(self, at_s: float) -> float:
         """When the low level fell to that of a pause."""
         return self._since(*PAUSES, at_s, BACK)
+
+    def first_low_s(self, from_s: float, to_s: float) -> float:
+        """When the bed first switched off after a heat-up: that ended half-way to the reading before."""
+        times, before_s = self.times, from_s
+        for place in range(bisect_right(times, from_s), len(times)):
+            density = self.likelihood(self.ys[place])
+            if density[PRINT_LOW] > density[HEAT]:
+                return 0.5 * (before_s + times[place])
+            before_s = times[place]
+        return to_s
 
     def last_hot_s(self) -> float:
         """When a heater last drew, half-way to the reading after; 0 if not within the readings searched."""

@@ -14,7 +14,7 @@ from typing import Any
 from farmwatch.machines import falls
 from farmwatch.machines.levels import to_y
 from farmwatch.machines.plugfilter import ANCHOR_S, CHORES, HEAT_LIMIT_S, PlugFilter
-from farmwatch.machines.plugmodel import HEAT, IDLE, LABELS, OFF, PAUSE_COLD, PRINT_HIGH, PRINT_LOW
+from farmwatch.machines.plugmodel import HEAT, IDLE, LABELS, OFF, PAUSE_COLD, PRINT_LOW
 
 SURE = 0.85  # posterior at which a new activity is believed
 PAUSE_SURE = 0.92  # a pause is believed later than other changes
@@ -149,7 +149,7 @@ class PlugRuns:
         if label == "paused":
             self.since_s = self.pause_since_s = max(plug.paused_since(at_s), at_s - PAUSE_BACK_S)
         elif label == "printing" and before == "heating":
-            self.since_s = plug.began("printing", at_s)
+            self.since_s = at_s if before_s is None else plug.first_low_s(before_s + 15.0, at_s)
             if before_s is not None:
                 plug.learn_heat(before_s, self.since_s)
         elif label in {"printing", "heating"}:
