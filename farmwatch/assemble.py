@@ -31,6 +31,7 @@ from farmwatch.ports import Channel, Clock, Source
 from farmwatch.power.questions import answer
 from farmwatch.service import ServiceManager
 from farmwatch.settings import Settings
+from farmwatch.settings_people import remarks
 from farmwatch.stores.journal import JournalGuard
 from farmwatch.tape import Tape
 from farmwatch.wire.intake import Intake
@@ -546,6 +547,8 @@ def run_daemon(settings: Settings, record: str | None = None) -> int:
     faulthandler.enable()  # the watchdog's SIGABRT leaves the stacks of all threads in the log
     tape = None if record is None else Tape(Path(record))
     house = House(settings, tape)
+    for remark in remarks(settings):
+        log.info("%s", remark)
     if house.journal.notice:
         log.warning("journal: %s", house.journal.notice)
     try:

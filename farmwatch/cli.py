@@ -259,6 +259,7 @@ def check_verb(args: argparse.Namespace) -> int:
     """List mistakes, all of them; with --online also ask the peers."""
     from farmwatch import cli_live
     from farmwatch.settings import ConfigErrors, load
+    from farmwatch.settings_people import remarks
 
     try:
         settings = load(args.config)
@@ -279,6 +280,8 @@ def check_verb(args: argparse.Namespace) -> int:
     parts = ("machines", "backups", "circuits", "sources", "people")
     counts = ", ".join(f"{len(getattr(plan, part))} {part}" for part in parts)
     talk(f"{args.config} is right: {counts}")
+    for remark in remarks(settings):
+        talk(f"note: {remark}")
     if not plan.machines:
         talk("no machine yet: uncomment the examples in it, then check again")
     return 0

@@ -37,6 +37,7 @@ port = 8420
 # label = "ann's phone"
 # [people.ann]
 # channels = ["phone"]
+# quiet = ["22:00-07:00"]          # danger comes all the same; the rest waits for the morning
 
 # ---- where power comes from ----
 # [circuits]

@@ -30,6 +30,7 @@ from farmwatch.settings_model import (
     fill,
     parameters,
 )
+from farmwatch.settings_people import mistakes
 from farmwatch.wire.payload import validate_mapping
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, SELF_TEST_WORDS, STATE_WORDS, UNITS, Kind
@@ -184,6 +185,13 @@ def _people(subject: Subject) -> Iterator[Finding]:
     for name, person in subject.settings.people.items():
         for index, channel in enumerate(person.channels):
             yield from _reference(subject, "people", "channels", channel, ("people", name, "channels", index))
+        for key, what, near in mistakes(person):
+            yield Finding(("people", name, key), what, near)
+        if subject.live and not person.channels and subject.settings.simulated is None:
+            near = "name a channel, or leave the person out" if subject.names["channels"] else "add [channels.phone]"
+            yield Finding(("people", name), "has no channel: nothing could reach them", near)
+    above = subject.settings.site.collector_backup
+    yield from _reference(subject, "site", "backups", above, ("site", "collector_backup"))
 
 
 def _runtime_tables(subject: Subject) -> Iterator[Finding]:

@@ -3,7 +3,6 @@
 Every key's description is its documentation: the README's table and the JSON Schema are made from it.
 """
 
-import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -16,18 +15,18 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from farmwatch.machines.deeds import Action
 from farmwatch.power.load import PowerSite, Supply
-from farmwatch.power.tariff import Tariff, minute_of, period_of
+from farmwatch.power.tariff import Tariff, period_of
+from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Words, pointed
+from farmwatch.settings_people import Person
 from farmwatch.wire.intake import Button, Route
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
 from farmwatch.wire.upsvalues import TABLE as UPS_TABLE
-from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import (
     BackupPlan,
     CircuitPlan,
     JobPlan,
     LoadPlan,
     MachinePlan,
-    PersonPlan,
     RuleChange,
     SitePlan,
     SourcePlan,
@@ -46,54 +45,7 @@ DEFAULT_INTERVAL_S: dict[str, float] = {"http": 10.0, "ups": 5.0, "snmp": 10.0}
 """Polled transports have a rhythm of their own; for the others the owner must say it."""
 
 
-def _number(value: object) -> object:
-    if isinstance(value, bool):
-        raise ValueError("must be a number, not true or false")  # noqa: TRY004  (pydantic wants a ValueError)
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError("must be a finite number")
-    return value
-
-
-def _text(value: object) -> object:
-    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
-
-
-def _list(value: object) -> object:
-    return [value] if isinstance(value, str) else value
-
-
-def _pointer(value: object) -> object:
-    return {"pointer": value} if isinstance(value, str) else value
-
-
-def _one(value: object) -> object:
-    if isinstance(value, list | tuple):
-        raise ValueError("name one alone: what feeds it is counted there, and only there")  # noqa: TRY004
-    return value
-
-
-def _time(value: object) -> object:
-    if isinstance(value, str):
-        try:
-            minute_of(value)
-        except ConfigError as error:
-            raise ValueError(str(error)) from None
-    return value
-
-
-Feeder = Annotated[str | None, BeforeValidator(_one, json_schema_input_type=str | None)]
-TimeOfDay = Annotated[str, BeforeValidator(_time)]
-Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
-Count = Annotated[int, BeforeValidator(_number)]
-Text = Annotated[str, BeforeValidator(_text, json_schema_input_type=str | float)]
-Words = Annotated[list[str], BeforeValidator(_list, json_schema_input_type=str | list[str])]
 Via = Literal["mqtt", "http", "push", "ups", "snmp"]
-
-
-class Part(BaseModel):
-    """A table of the configuration: unknown keys are errors, nothing changes after loading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
 
 class Site(Part):
@@ -120,6 +72,12 @@ class Site(Part):
         description="Share of time above a limit, at each circuit and backup, that the start sequence accepts.",
     )
     blip_s: Number = Field(default=5.0, ge=0, le=600, description="A power blip shorter than this is logged, not sent.")
+    collector_backup: str | None = Field(
+        default=None, description="Backup that feeds this computer, router and switch; it is told before it is empty."
+    )
+    work_waits: bool = Field(
+        default=True, description="Work usually waits for a free machine: beds are reminded of once after an hour."
+    )
 
 
 class Web(Part):
@@ -172,12 +130,6 @@ class Channel(Part):
     """A way to a phone. Its service URL stands in the secrets folder as channel_<name>."""
 
     label: str = Field(default="", description="What pages and logs call it; the service URL is never shown.")
-
-
-class Person(Part):
-    """Somebody who is told."""
-
-    channels: Words = Field(default=[], description="Channels, the first one first.")
 
 
 class Subject(Part):
@@ -324,7 +276,7 @@ class MappingEntry(Part):
     )
     ca_file: str = Field(default="", description='Certificate authority for starttls; "" uses the system\'s.')
     time: TimeEntry | None = Field(default=None, description="The device's own time, if it sends one.")
-    values: dict[str, Annotated[FieldEntry, BeforeValidator(_pointer, json_schema_input_type=str | FieldEntry)]] = (
+    values: dict[str, Annotated[FieldEntry, BeforeValidator(pointed, json_schema_input_type=str | FieldEntry)]] = (
         Field(default={}, description="Quantity: where it stands. `ups` and `snmp` know their own.")
     )
 
@@ -649,13 +601,15 @@ class Settings(BaseSettings):
             },
             sensors=tuple(self.sensors),
             sources={route.source.id: route.source for route in self.routes()},
-            people={name: PersonPlan(name, tuple(p.channels)) for name, p in self.people.items()},
+            people={name: person.plan(name) for name, person in self.people.items()},
             rules={
                 name: rule.change({subject: keys.change() for subject, keys in rule.subjects.items()})
                 for name, rule in self.rules.items()
             },
             jobs={name: JobPlan(name, job.pieces) for name, job in self.jobs.items()},
             blip_s=self.site.blip_s,
+            collector_backup=self.site.collector_backup,
+            work_waits=self.site.work_waits,
         )
 
     def _share(self, circuit: Circuit) -> float:

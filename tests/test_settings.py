@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from farmwatch import settings as settings_module
 from farmwatch.settings import ConfigErrors, json_schema, load, reference, shown
 from farmwatch.settings_lines import line_of, locate
+from farmwatch.settings_people import remarks
+from farmwatch.words.model import HoursPlan
 
 GOOD = """\
 config_version = 1
@@ -196,7 +198,8 @@ BROKEN: list[tuple[str, str, int, str, str, str]] = [
     ("[mqtt]", '[web]\nbind = "0.0.0.0"\n[mqtt]', 6, "web.bind", "no password", "secrets/web_password"),
     ("[mqtt]", '[people.ann]\nchannels = ["fone"]\n[mqtt]', 6, "people.ann.channels.0", "no channel", "[channels]"),
     ("[mqtt]", '[channels.phone]\nlabel = "p"\n[mqtt]', 5, "channels.phone", "URL is missing", "secrets/channel_phone"),
-    ("[mqtt]", '[people.ann]\nurl = "mailto://x"\n[mqtt]', 6, "people.ann.url", "unknown key", "channel_<name>"),
+    ("[mqtt]", "[people.ann]\n[mqtt]", 5, "people.ann", "no channel", "[channels.phone]"),
+    ("[mqtt]", 'collector_backup = "onne"\n[mqtt]', 5, "site.collector_backup", "no backup", '"one"'),
     ("[mqtt]", '[loads]\ndryer = { circuit = "west" }\n[mqtt]', 6, "loads.dryer", "nothing tells", "constant_w"),
     ('address = "{ups}"', 'address = "{ups}"\nca_file = "ca.pem"', 40, "mappings.ups.ca_file", "not used", "starttls"),
     (
@@ -530,3 +533,42 @@ def test_every_secret_key_suggests_an_existing_kind_of_file():
     for file in settings_module.SECRET_KEYS.values():
         kind = file.partition("_")[0]
         assert file in settings_module.SECRET_FILES or kind in settings_module.SECRET_KINDS or file == "<name>"
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "what", "suggestion"),
+    [
+        ("quiet", '["22-7"]', "time of day", "07:30"),
+        ("quiet", '["22:00"]', "from when", "22:00-07:00"),
+        ("quiet", '["00:00-24:00"]', "no minute of the week", "leave some hours"),
+        ("duty", '["mun 08:00-18:00"]', "weekday", "mon"),
+        ("duty", '["23:00-05:00"]', "quiet hours only", "leave some hours"),
+        ("daily", '"half past seven"', "time of day", "07:30"),
+        ("digests", '["25:00"]', "", ""),
+        ("a_day", "20", "5", ""),
+        ("channels", '["fone", "fone"]', "twice", "once"),
+        ("url", '"mailto://x"', "unknown key", "channel_<name>"),
+    ],
+)
+def test_people_with_mistakes(tmp_path, key, value, what, suggestion):
+    found = problems(write(tmp_path, GOOD.replace("[mqtt]", f"[people.ann]\n{key} = {value}\n[mqtt]", 1)))
+    mine = [f"{p.what}; {p.suggestion}" for p in found if p.key.startswith(f"people.ann.{key}")]
+    assert any(what in text and suggestion in text for text in mine), found
+    assert "mailto" not in "".join(map(str, found))
+
+
+def test_what_is_right_and_yet_worth_saying(tmp_path):
+    text = GOOD + '[people.ann]\nquiet = ["21:30-06:30"]\n[people.bram]\nduty = ["08:00-18:00"]\nquiet = []\n'
+    said = "\n".join(remarks(load(write(tmp_path, text), live=False)))
+    assert "ann: quiet 21:30-06:30 (over midnight)" in said
+    assert "ann: danger comes in quiet hours too" in said
+    assert "bram: duty" not in said
+    assert "bram: danger" not in said
+
+
+def test_people_come_into_the_plan(tmp_path):
+    text = GOOD + '[people.ann]\nduty = ["mon-fri 08:00-18:00"]\ndaily = ""\n'
+    person = load(write(tmp_path, text), live=False).plan().people["ann"]
+    assert person.duty == (HoursPlan(480, 1080, (0, 1, 2, 3, 4)),)
+    assert person.quiet == (HoursPlan(1320, 420),)
+    assert (person.daily, person.digests, person.a_day, person.at_once) == (None, (450, 780, 1110), 5.0, False)

@@ -1,16 +1,16 @@
 """How often a person may be interrupted: a token bucket. Danger asks no bucket.
 
-With `a_day` tokens coming back in 24 hours and at most `CAPACITY` of them saved up, no 24 hours see more than
-`(1 + CAPACITY) * a_day` messages, and in the long run there are `a_day`: 8 and 5 as it comes.
+With `a_day` tokens coming back in 24 hours and at most `CAPACITY` days of them saved up, no 24 hours see more than
+`(1 + CAPACITY) * a_day` messages, and in the long run there are `a_day`: 10 and 5 as it comes.
 """
 
 from dataclasses import dataclass
 
 DAY_S = 86_400.0
-CAPACITY = 0.6
-"""Share of a day's tokens that can be saved up."""
+CAPACITY = 1.0
+"""Days of tokens that can be saved up."""
 SPARE = 1.0
-"""What beds must leave for other things."""
+"""What other things must leave for beds: they come every day, and each hour that one waits costs money."""
 
 
 @dataclass(slots=True)

@@ -183,7 +183,7 @@ class Mail:
     def _session(self, box: Box, letter: Letter, now_s: float, effects: list[Effect]) -> None:
         if not self.may_speak(box.person, now_s):
             self.hold(box, letter, now_s, effects)
-        elif box.held or not box.bucket.take(now_s, SPARE if letter.beds else 0.0):
+        elif (box.held and not letter.beds) or not box.bucket.take(now_s, _spare([letter])):
             box.why = "overflow_title"
             self.hold(box, letter, now_s, effects)
         else:
@@ -217,7 +217,7 @@ class Mail:
         """Set the timers for what waits."""
         name = box.person.name
         if box.held:
-            spare = SPARE if all(letter.beds for letter in box.held) else 0.0
+            spare = _spare(box.held)
             due_s = self.opens_s(box.person, now_s)
             if due_s <= now_s:
                 due_s = max(box.bucket.ready_s(now_s, spare), now_s)
@@ -250,7 +250,7 @@ class Mail:
 
     def _held(self, box: Box, now_s: float, effects: list[Effect]) -> None:
         """Tell what has waited, in one message."""
-        spare = SPARE if all(letter.beds for letter in box.held) else 0.0
+        spare = _spare(box.held)
         if not self.may_speak(box.person, now_s) or box.bucket.ready_s(now_s, spare) > now_s + 0.5:
             self._wait(box, now_s)
             return
@@ -362,3 +362,8 @@ class Mail:
             due_s = escalation.next_s()
             if due_s is not None:
                 self._set("escalate", key, max(due_s, now_s + 2.0))
+
+
+def _spare(letters: Sequence[Letter]) -> float:
+    """What letters must leave in the bucket; beds may take the last token."""
+    return 0.0 if any(letter.beds for letter in letters) else SPARE
