@@ -10,6 +10,7 @@ from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.notices import Notices
 from farmwatch.alarms.phrases import Phrases
 from farmwatch.alarms.signs import Signs
+from farmwatch.alarms.watcher import goes_dark
 from farmwatch.farm import Farm, SourceTrack
 from farmwatch.machines.builds import Build
 from farmwatch.machines.eta import Estimator
@@ -371,6 +372,8 @@ class Brain:
                 self._supply(name, now_s, effects)
         elif backup.status in ("on_battery", "low"):
             self._supply(name, now_s, effects)  # a mate was back, and yet this one stays on battery
+        if name == farm.plan.collector_backup and (dark := goes_dark(farm)) is not None:
+            book.condition("going_dark", "collector", now_s, effects, true=dark)
         if backup.status != "unknown":
             book.condition("overload", name, now_s, effects, true=backup.overloaded())
         care = farm.care[name]

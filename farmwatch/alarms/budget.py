@@ -35,14 +35,14 @@ class Bucket:
             self.tokens = min(self.most, self.tokens + (now_s - self.at_s) * self.a_day / DAY_S)
         self.at_s = now_s if self.at_s is None else max(self.at_s, now_s)
 
-    def take(self, now_s: float, spare: float = 0.0) -> bool:
-        """Take one token, leaving `spare`; False if there are not so many."""
+    def take(self, now_s: float, spare: float = 0.0, cost: float = 1.0) -> bool:
+        """Take so many tokens, leaving `spare`; False if there are not so many."""
         if self.a_day is None:
             return True
         self._fill(now_s)
-        if self.tokens < min(1.0 + spare, self.most) - 1e-9:
+        if self.tokens < min(cost + spare, self.most) - 1e-9:
             return False
-        self.tokens -= 1.0
+        self.tokens -= min(cost, self.tokens)
         return True
 
     def ready_s(self, now_s: float, spare: float = 0.0) -> float:

@@ -21,7 +21,6 @@ class Letter:
         key: key of the incident while it is open; "" for what belongs to none.
         priority: of this letter: an all-clear is no danger.
         danger: whether the incident is one.
-        awake: whether somebody has answered the incident.
         to: names of those it is for; None: everybody.
         rules: alarm rules that it tells of.
     """
@@ -36,7 +35,6 @@ class Letter:
     text: str
     actions: tuple[tuple[str, str], ...] = ()
     danger: bool = False
-    awake: bool = False
     to: tuple[str, ...] | None = None
     rules: tuple[str, ...] = ()
 

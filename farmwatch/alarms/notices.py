@@ -223,7 +223,8 @@ class Notices:
             due_s = self._timers.due_s(("notice", incident.key))
             self._timers.set(("notice", incident.key), min(now_s + GATHER_S["bed"], due_s or now_s))
         elif alarm.subject not in incident.named and not beds.in_window(incident.opened_s, now_s):
-            self.mail.join(self._letter(incident, [alarm], "more", now_s), now_s, effects)
+            aside = replace(incident, named=list(incident.named))  # it has not been named in a message yet
+            self.mail.join(self._letter(aside, [alarm], "more", now_s), now_s, effects)
 
     def _bed_answered(self, incident: Incident, now_s: float, effects: list[Effect]) -> None:
         """Somebody has cleared a bed, or said that they will: what is told from now on is a new request."""
@@ -283,7 +284,6 @@ class Notices:
             text=text,
             actions=actions,
             danger=incident.priority == "danger",
-            awake=incident.answered,
             to=to,
             rules=tuple(dict.fromkeys(alarm.rule for alarm in alarms)),
         )

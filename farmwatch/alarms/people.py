@@ -7,15 +7,16 @@ What a letter meets, in this order:
     an all-clear                goes to those who were told; where the opening still waits, both are dropped
     digest                      waits for the next digest; where there are none it goes when the person may be spoken to
     off duty, or quiet hours    waits for their end, and comes in one message with whatever else waits
-    no token                    waits for one, likewise
+    no token                    waits for one, likewise; the first word about anything but beds pays for its all-clear
+                                too, so that this never waits
     else                        goes now
 
 What has waited is written anew when it goes: what is over by then is counted in the daily report, and no more. The
-all-clear of a danger comes in quiet hours only if somebody has answered the danger: then somebody is awake.
+all-clear of a danger comes at once to those whom the danger has reached, in quiet hours too: it ends what woke them.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from farmwatch.alarms.budget import SPARE, Bucket
@@ -42,6 +43,7 @@ class Box:
     held: list[Letter] = field(default_factory=list)
     digest: list[Letter] = field(default_factory=list)
     told: dict[str, int] = field(default_factory=dict)  # incident: messages about it
+    paid: list[str] = field(default_factory=list)  # incidents whose all-clear needs no token
     over: int = 0  # what was over before it was told, since the last daily report
     sent: int = 0  # messages since the last daily report
     why: str = "held_title"
@@ -52,6 +54,7 @@ class Box:
             "held": [letter.as_dict() for letter in self.held],
             "digest": [letter.as_dict() for letter in self.digest],
             "told": self.told,
+            "paid": self.paid,
             "over": self.over,
             "sent": self.sent,
             "why": self.why,
@@ -64,6 +67,7 @@ class Box:
         self.held = [Letter.from_dict(row) for row in doc.get("held", ())]
         self.digest = [Letter.from_dict(row) for row in doc.get("digest", ())]
         self.told, self.why = dict(doc.get("told", {})), doc.get("why", "held_title")
+        self.paid = list(doc.get("paid", ()))
         self.over, self.sent = int(doc.get("over", 0)), int(doc.get("sent", 0))
         self.bucket.tokens, self.bucket.at_s = float(doc.get("tokens", 0.0)), doc.get("tokens_at_s")
 
@@ -155,9 +159,12 @@ class Mail:
             self._drop(box, letter.incident, now_s, effects)
         if letter.incident not in box.told:
             return
+        paid = letter.incident in box.paid
+        if paid:
+            box.paid.remove(letter.incident)
         if letter.priority == "digest":
             self._digest(box, letter, now_s, effects)
-        elif letter.danger and (letter.awake or self.may_speak(box.person, now_s)):
+        elif letter.danger or (paid and self.may_speak(box.person, now_s)):
             self._send(box, letter, now_s, effects)
         else:
             self._session(box, letter, now_s, effects)
@@ -181,12 +188,15 @@ class Mail:
             self.hold(box, letter, now_s, effects)
 
     def _session(self, box: Box, letter: Letter, now_s: float, effects: list[Effect]) -> None:
+        pays = letter.step == "opened" and not letter.beds
         if not self.may_speak(box.person, now_s):
             self.hold(box, letter, now_s, effects)
-        elif (box.held and not letter.beds) or not box.bucket.take(now_s, _spare([letter])):
+        elif (box.held and not letter.beds) or not box.bucket.take(now_s, _spare([letter]), 2.0 if pays else 1.0):
             box.why = "overflow_title"
             self.hold(box, letter, now_s, effects)
         else:
+            if pays:
+                box.paid = [*box.paid, letter.incident][-TOLD_MAX:]
             self._send(box, letter, now_s, effects)
 
     def hold(self, box: Box, letter: Letter, now_s: float, effects: list[Effect]) -> None:
@@ -198,10 +208,12 @@ class Mail:
         self._wait(box, now_s)
 
     def join(self, letter: Letter, now_s: float, effects: list[Effect]) -> None:
-        """A bed has joined those that were told of: who cannot be spoken to now is told when that changes."""
+        """A bed has joined those that were told of: the next digest says so, or the end of hours of silence."""
         for box in self._for(letter):
             if not self.may_speak(box.person, now_s):
                 self.hold(box, letter, now_s, effects)
+            elif box.person.digests and not any(a.beds for a in box.digest):
+                self._digest(box, replace(letter, priority="digest"), now_s, effects)
 
     def _send(self, box: Box, letter: Letter, now_s: float, effects: list[Effect], call: Call | None = None) -> None:
         box.told[letter.incident] = box.told.pop(letter.incident, 0) + 1
@@ -281,6 +293,9 @@ class Mail:
         if letters and not self.may_speak(box.person, now_s):
             self._set("digest", box.person.name, max(self.opens_s(box.person, now_s), now_s + 60.0))
             return
+        daily_s = self._timers.due_s(("people", ("daily", box.person.name)))
+        if daily_s is not None and daily_s <= now_s + 60.0:  # the daily report names what is due
+            return
         box.digest = []
         if letters:
             self._told_of(box, letters, "digest_title", now_s, effects)
@@ -296,9 +311,17 @@ class Mail:
     def _daily_now(self, box: Box, now_s: float, effects: list[Effect]) -> None:
         """Comes every day, also when there is nothing to say: its absence says something."""
         self._daily_at(box, now_s)
+        together = bool(box.digest) and self._timers.due_s(("people", ("digest", box.person.name))) in (None, now_s)
+        letters = self._still(box, box.digest, now_s) if together else []
         letter = self._daily(box, now_s)
         box.sent, box.over = 0, 0
         self._send(box, letter, now_s, effects)
+        if together:
+            box.digest = []
+            for told in letters:
+                box.told[told.incident] = box.told.pop(told.incident, 0) + 1
+            self._keep(box, effects)
+            self._wait(box, now_s)
 
     # ---- danger that nobody answers -----------------------------------------------------------------------------
 

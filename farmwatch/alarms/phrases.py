@@ -42,6 +42,7 @@ class Phrases:
             "heat": self._heat,
             "care": self._care,
             "acts": self._acts,
+            "dark": self._dark,
         }
 
     def daily(self, box: Box, now_s: float) -> Letter:
@@ -303,6 +304,9 @@ class Phrases:
             f"{why}Watching and messages go on; history is not kept. Free space on the collector or replace its card."
         )
         return f"Collector cannot write: {plain(alarms[0].subject)}", text, ()
+
+    def _dark(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
+        return *watcher.dark(self._farm, alarms[0], now_s), ()
 
     def _acts(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         why = plain(str(alarms[0].facts.get("why") or ""))[:90]

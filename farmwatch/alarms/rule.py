@@ -15,6 +15,7 @@ GROUPS: dict[str, str] = {
     "fault": "one machine, or one circuit",
     "heat": "one machine's heaters",
     "store": "the collector's own disk",
+    "dark": "the collector's own supply",
     "acts": "attempts to act at machines",
     "care": "one thing that needs care: a battery, a spool, a part, the air, the clock",
 }

@@ -234,6 +234,14 @@ TABLE: tuple[Rule, ...] = (
         on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
     ),
     Rule(
+        id="going_dark", title="{subject} goes dark soon", over="{subject} has supply again",
+        condition="the backup that feeds the collector ([site] collector_backup) is on battery and low, or has five "
+        "minutes or less to go", subject="collector", cause="a long outage",
+        consequence="from then on nothing is watched and nothing is told",
+        response="look after what still runs; do not count on further messages", within="minutes", priority="danger",
+        on_delay_s=0.0, off_delay_s=5.0, deadband=ONE, parents=(), group="dark", clearing="answered",
+    ),
+    Rule(
         id="act_denied", title="Attempts to act at the {subject}", over="No more attempts to act at the {subject}",
         condition="three attempts within ten minutes to act at a machine by somebody who may not", subject="site",
         cause="a forgotten password, or somebody who should not be there", consequence="somebody may go on guessing",

@@ -52,7 +52,7 @@ TEXTS: dict[str, str] = {
     "awoke_beds": "Beds to clear: {names}.",
     "dark_title": "Farmwatch goes dark about {at}",
     "dark_title_now": "Farmwatch goes dark any moment",
-    "dark_text": "Its backup {name} is nearly empty. From then on nothing is watched and nothing is told. {builds}",
+    "dark_text": "Supply {name} is nearly empty. From then on nothing is watched and nothing is told. {builds}",
     "dark_builds": "Look after what still runs: {names}.",
     "dark_no_builds": "No build is at work.",
 }

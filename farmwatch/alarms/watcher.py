@@ -7,7 +7,7 @@ from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.texts import say
-from farmwatch.alarms.wording import clock, duration, moment, names
+from farmwatch.alarms.wording import clock, duration, moment, names, plain
 from farmwatch.farm import Farm
 from farmwatch.machines.state import BUSY
 from farmwatch.power.show import pending
@@ -79,7 +79,8 @@ def goes_dark(farm: Farm) -> bool | None:
 
 
 def _left_s(farm: Farm) -> float | None:
-    found = farm.runtime(farm.plan.collector_backup or "")
+    name = farm.plan.collector_backup
+    found = farm.runtime(name) if name in farm.backups and name is not None else None
     if found is None:
         return None
     return found.p10_s if found.p10_s is not None else found.p50_s
@@ -88,7 +89,7 @@ def _left_s(farm: Farm) -> float | None:
 def dark(farm: Farm, alarm: Alarm, now_s: float) -> tuple[str, str]:
     """Title and text of the last message before the collector's own battery ends."""
     del alarm
-    name = farm.plan.collector_backup or ""
+    name = plain(farm.plan.collector_backup or "its backup")
     left_s = _left_s(farm)
     title = say("dark_title_now")
     if left_s is not None and left_s >= 60.0:
