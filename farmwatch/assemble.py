@@ -386,6 +386,7 @@ class House:
             acts=self.actuator,
             denied=self._denied,
             late=lambda: self.daemon.late,
+            settled=lambda: self.daemon.settled(),  # noqa: PLW0108  (there is no daemon yet)
         )
         self.heartbeat = self._heartbeat()
         self.daemon = Daemon(

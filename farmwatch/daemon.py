@@ -53,6 +53,8 @@ SLOW_S = 120.0
 STOP_S = 3.0
 DRAIN_S = 2.0
 """The stop as a whole stays within ten seconds, whatever the peers and the disks do."""
+SETTLED_S = 2.0
+"""The page waits so long, at most, for a commit that is under way."""
 JOURNALLED = frozenset({"state", "build", "alarm", "outage", "energy", "said", "awoke"})
 
 
@@ -158,6 +160,8 @@ class Daemon:
         self._extra: list[Effect] = []
         self._store_ok: dict[str, bool] = {}
         self._clock_doubted = False
+        self._durable = asyncio.Event()
+        self._durable.set()
         self._works: set[asyncio.Task[None]] = set()
         self._work_thread = ThreadPoolExecutor(1, thread_name_prefix="work")
         self.address = ""
@@ -391,6 +395,7 @@ class Daemon:
     async def _write(self, durable: list[Effect], now_s: float) -> None:
         """Commit to the journal; what cannot be written now is kept and tried again with the next step."""
         self._unwritten = latest_facts([*self._unwritten, *durable])
+        self._durable.clear()
         try:
             await asyncio.get_running_loop().run_in_executor(
                 self._p.journal_thread, self._p.journal.commit, now_s, tuple(self._unwritten), self._p.channels
@@ -402,6 +407,14 @@ class Daemon:
             await pause("outbox.committed")
             self._unwritten = []
             self._health("journal", now_s, why=self._p.journal.trouble)
+        finally:
+            self._durable.set()
+
+    async def settled(self) -> None:
+        """Return when all that the view shows is durable; or cannot be made so: a disk that hangs hides no page."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(SETTLED_S):
+                await self._durable.wait()
 
     def _health(self, store: str, now_s: float, *, why: str = "") -> None:
         """Tell the brain when a store begins to fail, or works again."""

@@ -17,8 +17,12 @@ at most while two dozen beds come free. Both hold by this:
 7. A person's budget (`budget`) stands above all of it: with no token left a request waits for one.
 """
 
+import math
+
+from farmwatch.alarms.rules import RULES
+
 WINDOW_S = 300.0
-REMIND_S = 3600.0
+REMIND_S = RULES["bed_waiting"].remind_s or math.inf
 ROUND_S = 900.0
 
 

@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import json
 import logging
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from farmwatch.web.pages import page_title
 from farmwatch.web.panels import render
@@ -45,8 +45,8 @@ class Reader:
 class Broadcast:
     """Renders the view and hands out what changed."""
 
-    def __init__(self, view: Callable[[], View]) -> None:
-        self._view = view
+    def __init__(self, view: Callable[[], View], settled: Callable[[], Awaitable[None]]) -> None:
+        self._view, self._settled = view, settled
         self._changed = asyncio.Event()
         self.beat: Callable[[], None] = lambda: None  # told at each round
         self._readers: set[Reader] = set()
@@ -110,6 +110,7 @@ class Broadcast:
                 self._changed.clear()
                 self._rendered_s = float("-inf")  # the next page that opens gets a fresh one
                 continue
+            await self._settled()  # no alarm is shown that a power cut could take back
             try:
                 self.refresh()
             except Exception:

@@ -101,6 +101,10 @@ Push = Callable[[str, str, bytes], Awaitable[int]]
 Used = Callable[[str], Mapping[str, Any] | None]
 
 
+async def _at_once() -> None:
+    """There is nothing to wait for."""
+
+
 async def _untold(_words: str) -> None:
     """Nobody asks to be told."""
 
@@ -120,6 +124,7 @@ class WebServer:
         acts: what may be done at machines; None where nothing is turned on.
         denied: told of an attempt to act by somebody who may not.
         late: tasks of the daemon that make no progress.
+        settled: returns when what the view shows is durable, or cannot be made so soon.
     """
 
     def __init__(
@@ -136,6 +141,7 @@ class WebServer:
         acts: Acts | None = None,
         denied: Callable[[str], Awaitable[None]] = _untold,
         late: Callable[[], Sequence[str]] = tuple,
+        settled: Callable[[], Awaitable[None]] = _at_once,
     ) -> None:
         self._config = config
         self._view, self._ask, self._history, self._read = view, ask, history, read
@@ -143,7 +149,8 @@ class WebServer:
         self._link_keys = (config.link_key, *config.old_link_keys)
         self._one_link = asyncio.Lock()
         self._late = late
-        self._news = Broadcast(view)
+        self._settled = settled
+        self._news = Broadcast(view, settled)
         self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
         self._sessions = sessions.Sessions(config.password, config.link_key) if config.password else None
         self._guesses, self._link_uses = sessions.Limiter(), sessions.Limiter(each=10, in_all=100)
@@ -304,6 +311,7 @@ class WebServer:
     # ---- pages -----------------------------------------------------------------------------------------------
 
     async def _get_page(self, request: web.Request) -> web.StreamResponse:
+        await self._settled()
         view = self._view()
         html = pages.live(
             view, self._news.panels(), self._assets, footer=self._footer(request), notice=_notice(request, view)
@@ -311,6 +319,7 @@ class WebServer:
         return self._html(html)
 
     async def _get_machine(self, request: web.Request) -> web.StreamResponse:
+        await self._settled()
         html = pages.machine(self._view(), request.match_info["name"], self._assets, self._footer(request))
         if html is None:
             raise web.HTTPNotFound
@@ -362,6 +371,7 @@ class WebServer:
         return response
 
     async def _get_events(self, request: web.Request) -> web.StreamResponse:
+        await self._settled()
         address = request.remote or ""
         if self._readers.get(address, 0) >= READERS_EACH or sum(self._readers.values()) >= READERS_IN_ALL:
             return guard.problem(503, "Too many open pages", "This one asks again every few seconds instead.")
@@ -503,6 +513,7 @@ class WebServer:
     # ---- API -------------------------------------------------------------------------------------------------
 
     async def _get_view(self, _request: web.Request) -> web.StreamResponse:
+        await self._settled()
         view = self._view()
         shown = view | {"sources": [source | {"address": masked(source["address"])} for source in view["sources"]]}
         response = json_answer(shown)
