@@ -27,7 +27,8 @@ examples:
   farmwatch run                      watch
   farmwatch say cleared avocet       the bed of avocet is clear
 
-exit codes: 0 well, 1 not done, 2 usage or configuration, 69 a peer is unavailable, 75 try again later
+exit codes: 0 well, 1 not done, 2 usage or configuration, 69 a peer is unavailable, 75 try again later;
+of status: 0 nothing needs a person, 3 something does, 4 danger, 5 not known
 """
 
 Verb = Callable[[argparse.Namespace], int]
@@ -183,6 +184,11 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
         from farmwatch.cli_alarms import add_arguments
 
         add_arguments(alarms)
+    status = verb("status", status_verb, "show what needs you, when next, and whether power is safe")
+    status.add_argument("--watch", "-w", action="store_true", help="again every two seconds, until Ctrl-C")
+    status.add_argument("--json", action="store_true", help="the whole view as JSON")
+    status.add_argument("--chart", default="", metavar="NAME[.QUANTITY]", help="draw a quantity too (default power_w)")
+    status.add_argument("--hours", type=float, default=24.0, metavar="N", help="of the chart (default 24)")
     rules = verb("rules", rules_verb, "print the alarm table", config=False)
     rules.add_argument("--json", action="store_true", help="as JSON")
     version = verb("version", version_verb, "print the version", config=False)
@@ -363,6 +369,18 @@ def alarms_verb(args: argparse.Namespace) -> int:
     from farmwatch import cli_alarms
 
     return cli_alarms.run(args)
+
+
+def status_verb(args: argparse.Namespace) -> int:
+    """How things stand, as text."""
+    from farmwatch.cli_status import status
+    from farmwatch.settings import load
+
+    if not 0 < args.hours <= 24 * 366:
+        talk("--hours must be above 0 and at most 8784, a year")
+        return USAGE
+    settings = load(args.config, live=False)
+    return status(settings, watch=args.watch, as_json=args.json, chart=args.chart, hours=args.hours)
 
 
 def rules_verb(args: argparse.Namespace) -> int:
