@@ -6,6 +6,7 @@ Looked at once a minute, and when a machine moves. What cannot be told now opens
 from farmwatch.alarms.book import AlarmBook
 from farmwatch.farm import Farm
 from farmwatch.machines.builds import Build
+from farmwatch.machines.eta import Estimate
 from farmwatch.machines.mishap import WINDOW_S, Mishap, Seen, Sign
 from farmwatch.machines.tracker import MachineTrack
 from farmwatch.words.model import Effect
@@ -35,8 +36,9 @@ class Signs:
         """Look at everything."""
         for name, machine in self._farm.machines.items():
             self._plug_against_machine(machine, now_s, effects)
-            self._failing(machine, now_s, effects)
-            self._overdue(machine, now_s, effects)
+            found = self._farm.estimate(name, now_s) if machine.build is not None else None
+            self._failing(machine, found, now_s, effects)
+            self._overdue(machine, found, now_s, effects)
             self._plug_back(name, machine, now_s, effects)
         for name in self._farm.backups:
             self._load_against_plugs(name, now_s, effects)
@@ -65,7 +67,7 @@ class Signs:
             against = f"it says that it is {word}, and its plug gives no power"
         book.condition("contradiction", name, now_s, effects, true=bool(against), says=against)
 
-    def _failing(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
+    def _failing(self, machine: MachineTrack, found: Estimate | None, now_s: float, effects: list[Effect]) -> None:
         build, name = machine.build, machine.name
         if build is None:
             self._mishaps.pop(name, None)
@@ -73,7 +75,6 @@ class Signs:
             return
         if name not in self._mishaps or self._mishaps[name][0] != build.id:
             self._mishaps[name] = (build.id, Mishap())
-        found = self._farm.estimate(name, now_s)
         end_s = found.p50_s if found is not None else None
         until, since = machine.wh_at(now_s), machine.wh_at(now_s - WINDOW_S)
         mean_w = None
@@ -98,12 +99,11 @@ class Signs:
         elif sign is False:
             self._book.condition("build_failing", name, now_s, effects, true=False)
 
-    def _overdue(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
+    def _overdue(self, machine: MachineTrack, found: Estimate | None, now_s: float, effects: list[Effect]) -> None:
         build, name = machine.build, machine.name
         if build is None:
             self._book.condition("build_overdue", name, now_s, effects, true=False)
             return
-        found = self._farm.estimate(name, now_s)
         if found is None:
             return
         late_s = found.overdue_s or 0.0
