@@ -9,7 +9,7 @@ import secrets
 import signal
 import sys
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import partial
@@ -29,6 +29,7 @@ from farmwatch.heartbeat import Heartbeat
 from farmwatch.machines.deeds import DEEDS, Facts
 from farmwatch.ports import Channel, Clock, Source
 from farmwatch.power.questions import answer
+from farmwatch.selftest import SelfTest
 from farmwatch.service import ServiceManager
 from farmwatch.settings import Settings
 from farmwatch.settings_people import remarks
@@ -36,7 +37,7 @@ from farmwatch.stores.journal import JournalGuard
 from farmwatch.tape import Tape
 from farmwatch.wire.intake import Intake
 from farmwatch.words.errors import FarmwatchError, StoreError
-from farmwatch.words.model import Denied, Effect, Keep, Message, Note, Said
+from farmwatch.words.model import ChannelHealth, Denied, Effect, Keep, Message, Note, Said
 from farmwatch.words.view import View
 
 if TYPE_CHECKING:
@@ -225,7 +226,7 @@ def open_journal(settings: Settings) -> JournalGuard:
     return JournalGuard(settings.data_path / "journal.db")
 
 
-def build_channel(name: str, label: str, secret: SecretStr) -> Channel:
+def build_channel(name: str, label: str, secret: SecretStr, quiet: str = "") -> Channel:
     """A way to a phone: a receiver of the owner's by plain HTTP, or whatever service the library knows."""
     if secret.get_secret_value().lstrip().startswith("webhook+"):
         from farmwatch.webhook import WebhookChannel  # noqa: PLC0415
@@ -233,13 +234,13 @@ def build_channel(name: str, label: str, secret: SecretStr) -> Channel:
         return WebhookChannel(name, label, secret.get_secret_value)
     from farmwatch.channels import AppriseChannel  # noqa: PLC0415  (loads a large library)
 
-    return AppriseChannel(name, label, secret)
+    return AppriseChannel(name, label, secret, quiet)
 
 
 def build_channels(settings: Settings) -> dict[str, Channel]:
     """Ways to phones by name. Service URLs are handed over as secrets and never shown."""
     return {
-        name: build_channel(name, channel.label or name, settings.secrets.channel[name])
+        name: build_channel(name, channel.label or name, settings.secrets.channel[name], channel.quiet)
         for name, channel in settings.channels.items()
         if name in settings.secrets.channel
     }
@@ -389,6 +390,8 @@ class House:
             settled=lambda: self.daemon.settled(),  # noqa: PLW0108  (there is no daemon yet)
         )
         self.heartbeat = self._heartbeat()
+        self.notifier = notifier
+        self.selftest = self._selftest(channels)
         self.daemon = Daemon(
             Parts(
                 engine=self.engine,
@@ -408,7 +411,7 @@ class House:
                 stopping=self.manager.stopping,
                 stuck=lambda _: self.manager.stuck(),
                 watched={"postman": 60.0, "page": 60.0},
-                beside={} if self.heartbeat is None else {"heartbeat": self.heartbeat.run},
+                beside=self._beside(),
                 warm_up=lambda: warm_up(channels),
             )
         )
@@ -416,6 +419,7 @@ class House:
             self.clock.busy = lambda: not self.daemon.started or len(self.daemon.inbox.items) > PLAYED_AHEAD
 
         notifier.beat = partial(self.daemon.beat, "postman")
+        notifier.on_health = lambda name, ok, why: self.daemon.tell(ChannelHealth(self.clock.now_s(), name, ok, why))
         page.on_beat(partial(self.daemon.beat, "page"))
 
     # ---- who watches the watcher --------------------------------------------------------------------------------
@@ -425,6 +429,28 @@ class House:
         if self.settings.heartbeat is None or secret is None:
             return None
         return Heartbeat(secret.get_secret_value, self.settings.heartbeat.every_s, lambda: not self.daemon.late)
+
+    def _beside(self) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
+        """Tasks that nothing else waits for."""
+        beside: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {"selftest": self.selftest.run}
+        return beside if self.heartbeat is None else beside | {"heartbeat": self.heartbeat.run}
+
+    def _selftest(self, channels: dict[str, Channel]) -> SelfTest:
+        zone = ZoneInfo(self.settings.site.timezone)
+        days = {name: entry.self_test_days for name, entry in self.settings.channels.items()}
+        tested = {key: float(doc["tested_s"]) for kind, key, doc in self.journal.facts() if kind == "channel"}
+        for row in self.journal.sent(limit=1_000):
+            if row["ok"]:
+                tested[row["channel"]] = max(tested.get(row["channel"], 0.0), row["at_s"])
+        return SelfTest(
+            channels, {name: number * DAY_S for name, number in days.items() if number}, self.settings.site.name,
+            self.clock, tested=tested, tell=self._tested,
+            last_ok=lambda name: self.notifier.state[name].last_ok_s,
+            may=lambda now_s: 9 <= datetime.fromtimestamp(now_s, zone).hour < 18,
+        )  # fmt: skip
+
+    def _tested(self, result: ChannelHealth) -> None:
+        self.daemon.tell(result)
 
     def _tick(self) -> None:
         """Every task makes progress. Should the event loop stand still, its stack is written to the log."""
@@ -486,6 +512,23 @@ class House:
     async def _history(self, kind: str | None, since_s: float, limit: int) -> list[dict[str, Any]]:
         return await asyncio.get_running_loop().run_in_executor(None, self.journal.history, kind, since_s, limit)
 
+    def _delivery(self, view: View) -> None:
+        """Put into the view how messages get through, and what nobody could be told."""
+        labels = {name: entry.label or name for name, entry in self.settings.channels.items()}
+        view["channels"] = []
+        for name, state in self.notifier.state.items():
+            found = self.selftest.results.get(name)
+            test = "" if found is None else found.why or "accepted"
+            view["channels"].append(
+                {"name": name, "label": labels.get(name, name), "waiting": self.notifier.waiting.get(name, 0),
+                 "failures": state.failures, "error": state.error, "last_ok_s": state.last_ok_s, "test": test}
+            )  # fmt: skip
+        view["untold"] = [
+            {"at_s": note["at_s"], "to": str(note.get("to", "")), "title": str(note.get("title", "")),
+             "error": str(note.get("error", ""))}
+            for note in self.notifier.untold
+        ]  # fmt: skip
+
     def view(self) -> View:
         """The brain's view with what the intake has counted."""
         now_s = self.clock.now_s()
@@ -497,6 +540,7 @@ class House:
             if found is not None:
                 row["good"], row["bad"], row["last_bad"] = found.good, found.bad, found.last_bad
         self._acting(view)
+        self._delivery(view)
         return view
 
     def link_for(self, message: Message, command: str, subject: str) -> str | None:

@@ -27,6 +27,7 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
     Awoke,
+    ChannelHealth,
     ClockHealth,
     Denied,
     Effect,
@@ -76,6 +77,7 @@ class Brain:
             SourceFailed: self._failed,
             SourceDegraded: self._degraded,
             StoreHealth: self._store,
+            ChannelHealth: self._channel,
             ClockHealth: lambda event, now_s, effects: self._signs.clock(event.why, now_s, effects),
             Denied: self._denied,
             Awoke: self._awoke,
@@ -338,6 +340,11 @@ class Brain:
     def _store(self, event: StoreHealth, now_s: float, effects: list[Effect]) -> None:
         self.farm.stores[event.store] = (event.ok, event.why)
         self.farm.book.condition("store_degraded", event.store, now_s, effects, true=not event.ok, why=event.why)
+
+    def _channel(self, event: ChannelHealth, now_s: float, effects: list[Effect]) -> None:
+        self.farm.book.condition("channel_failing", event.channel, now_s, effects, true=not event.ok, why=event.why)
+        if event.tested:
+            effects.append(Keep("channel", event.channel, {"tested_s": now_s, "ok": event.ok, "why": event.why}))
 
     def _denied(self, event: Denied, now_s: float, effects: list[Effect]) -> None:
         """Once may be a slip of the hand; several are worth a line."""

@@ -61,10 +61,11 @@ class Secret(Protocol):
 class AppriseChannel:
     """`ports.Channel` by an apprise URL. `label` is what logs, pages and errors may say."""
 
-    def __init__(self, name: str, label: str, url: Secret) -> None:
+    def __init__(self, name: str, label: str, url: Secret, quiet: str = "") -> None:
         self.name = name
         self.label = label
         self._url = url
+        self._quiet = quiet
         self._service: Any = None
         self._alive = 0
 
@@ -120,10 +121,12 @@ class AppriseChannel:
     def _call(self, message: Message, links: Sequence[tuple[str, str]], *, repeat: bool) -> "Reason | None":
         """On the thread: what went wrong, or None."""
         apprise = _library()
-        if self._service is None:
-            self._service = self._make()
-        sender = apprise.Apprise(asset=self._service.asset)
-        sender.add(self._service)
+        if message.priority == "test":
+            service = self._make(self._quiet)
+        else:
+            service = self._service = self._service or self._make()
+        sender = apprise.Apprise(asset=service.asset)
+        sender.add(service)
         kinds = {"danger": "failure", "session": "warning"}
         reasons: list[Reason] = []
         token = _why.set(reasons)
@@ -141,14 +144,16 @@ class AppriseChannel:
         why = reasons[-1] if reasons else Reason("the service did not accept it", maybe=True)
         return Reason(f"{self.label}: {why.words}", why.maybe)
 
-    def _make(self) -> Any:  # noqa: ANN401  (the library has no types)
-        """The library's object for the URL, with our limits on it."""
+    def _make(self, more: str = "") -> Any:  # noqa: ANN401  (the library has no types)
+        """The library's object for the URL and more options of it, with our limits on it."""
         apprise = _library()
         asset = apprise.AppriseAsset(
             async_mode=False, interpret_emojis=False, secure_logging=True, storage_mode="memory", app_id="Farmwatch",
             app_desc="Farmwatch", app_url="",
         )  # fmt: skip
-        url = self._url.get_secret_value()
+        url = self._url.get_secret_value().strip()
+        if more:
+            url += ("&" if "?" in url else "?") + more
         try:
             service = _by_its_own_module(url, asset)
         except Exception:  # noqa: BLE001  (a shortcut through another project's house; the front door follows)

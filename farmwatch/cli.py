@@ -173,8 +173,8 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     act.add_argument("--by", default=os.environ.get("USER", ""), metavar="NAME", help="who asks")
     act.add_argument("--yes", action="store_true", help="do not ask again (it must be turned on all the same)")
     act.add_argument("--json", action="store_true", help="what became of it, as JSON")
-    notify = verb("notify", notify_verb, "send a test message through each channel and say how long it took")
-    notify.add_argument("what", choices=("test",))
+    notify = verb("notify", notify_verb, "test: a message through each channel; status: what waits, what was not told")
+    notify.add_argument("what", choices=("test", "status"))
     notify.add_argument("channel", nargs="*", help="only these channels")
 
 
@@ -353,6 +353,8 @@ def notify_verb(args: argparse.Namespace) -> int:
     from farmwatch import cli_live
     from farmwatch.settings import load
 
+    if args.what == "status":
+        return cli_live.notify_status(load(args.config))
     return cli_live.notify_test(load(args.config), args.channel)
 
 

@@ -9,6 +9,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from typing import Any, TextIO
 
 from farmwatch.clock import SteadyClock
@@ -272,6 +273,20 @@ def notify_test(settings: Settings, only: Sequence[str], clock: Callable[[], flo
     if not settings.channels:
         raise FarmwatchError("no channel is configured", hint="add [channels.phone], and secrets/channel_phone")
     return asyncio.run(_notify_test(settings, only or list(settings.channels), clock))
+
+
+def notify_status(settings: Settings) -> int:
+    """How messages get through. Exit code 1 if a channel fails, or somebody could not be told."""
+    view = ask_daemon(settings, "/api/v1/view")
+    for channel in view.get("channels", []):
+        state = f"fails: {channel['error']}" if channel["failures"] else "works"
+        state = "not used yet" if not channel["failures"] and channel["last_ok_s"] is None else state
+        test = f", silent test: {channel['test']}" if channel["test"] else ""
+        out(f"{channel['name']} ({channel['label']}): {state}, {channel['waiting']} waiting{test}")
+    for row in view.get("untold", []):
+        at = datetime.fromtimestamp(row["at_s"], UTC).isoformat(timespec="seconds")
+        out(f"could not tell {row['to']}: {row['title']} ({at}; {row['error']})")
+    return int(bool(view.get("untold")) or any(channel["failures"] for channel in view.get("channels", [])))
 
 
 async def _notify_test(settings: Settings, names: Sequence[str], clock: Callable[[], float]) -> int:

@@ -62,6 +62,7 @@ def facts_of(called: Called) -> dict[str, dict[str, Any]]:
         "service_due": {"task": "grease the rails", "hours": 512.0, "every_h": 500.0},
         "collector_restarted": {"dark_since_s": NOW_S - 4500.0, "awoke_s": NOW_S - 60.0},
         "clock_untrusted": {"why": "the computer's clock has been set 60 min back while Farmwatch ran"},
+        "channel_failing": {"why": "the service answered 401"},
         "unstable": {"of": "source_silent", "at": called.machine},
     }
 

@@ -16,9 +16,10 @@ import asyncio
 import contextlib
 import logging
 import random
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from farmwatch.failpoints import pause
 from farmwatch.ports import Channel, Clock, Journal, OutboxRow
@@ -36,6 +37,8 @@ LOOK_AHEAD_S = 86_400.0  # longer than any wait: a row that waits is seen too
 FAILURES_BEFORE_NEXT = 2  # of a channel, before the person's next one is tried
 DANGER_WAITS_S = 60.0  # for a channel, before the next one is tried as well
 LONGEST_AFTER_S = 21_600.0  # that a service may ask to be left alone
+UNTOLD_EVERY_S = 60.0
+UNTOLD_SHOWN_S = 7 * 86_400.0
 STOP_S = 2.0  # grace for calls in hand at an orderly stop
 ROWS = 2_000
 
@@ -104,6 +107,10 @@ class Notifier:
         self._linger_s = linger_s
         self._rng = rng or random.SystemRandom()
         self.beat: Callable[[], None] = lambda: None  # told after each look at the outbox
+        self.on_health: Callable[[str, bool, str], None] = lambda *_: None  # channel, works, why not
+        self.waiting: dict[str, int] = {}  # rows by channel
+        self.untold: list[dict[str, Any]] = []  # what nobody could be told lately, newest first
+        self._untold_looked_s = float("-inf")
         self._woken = asyncio.Event()
         self._busy: dict[str, asyncio.Task[None]] = {}
         self._began_s = clock.now_s()
@@ -146,11 +153,22 @@ class Notifier:
         except StoreError as error:
             log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
             return
+        self.waiting = dict(Counter(row.channel for row in rows))
+        await self._look_for_untold(now_s)
         free = {name: found for name, found in self._released(rows, now_s).items() if name not in self._busy}
         for name, waiting in free.items():
             chosen = self._next(name, waiting, now_s)
             if chosen is not None:
                 self._busy[name] = asyncio.create_task(self._deliver(name, *chosen), name=f"notify {name}")
+
+    async def _look_for_untold(self, now_s: float) -> None:
+        """Once a minute: what has been given up, for the page."""
+        if now_s - self._untold_looked_s < UNTOLD_EVERY_S:
+            return
+        self._untold_looked_s = now_s
+        with contextlib.suppress(StoreError):
+            notes = await asyncio.to_thread(self._journal.history, "undelivered", now_s - UNTOLD_SHOWN_S, 50)
+            self.untold = [note for note in notes if note.get("untold", True)]
 
     def _next(self, name: str, waiting: list[OutboxRow], now_s: float) -> tuple[OutboxRow, list[OutboxRow]] | None:
         """What to send now, and the rows that it stands for; None if all must wait.
@@ -261,7 +279,10 @@ class Notifier:
 
     async def _delivered(self, name: str, covers: Sequence[OutboxRow], took_s: float) -> None:
         now_s = self._clock.now_s()
+        before = self.state.get(name)
         self.state[name] = ChannelState(last_ok_s=now_s, last_took_s=took_s)
+        if before is None or before.failures or before.last_ok_s is None:
+            self.on_health(name, True, "")
         for row in covers:
             self._done[row.id] = (now_s, took_s)
             self._tried.pop(row.id, None)
@@ -287,6 +308,8 @@ class Notifier:
         state = self.state.setdefault(name, ChannelState())
         state.failures += 1
         state.error = words_of(error)
+        if state.failures == 1:
+            self.on_health(name, False, state.error)
         state.rest_until_s = now_s + wait_s(state.failures) * self._rng.uniform(0.8, 1.2)
         if closes and after_s:
             state.closed_until_s = now_s + after_s

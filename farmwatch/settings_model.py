@@ -130,6 +130,12 @@ class Channel(Part):
     """A way to a phone. Its service URL stands in the secrets folder as channel_<name>."""
 
     label: str = Field(default="", description="What pages and logs call it; the service URL is never shown.")
+    self_test_days: Number = Field(
+        default=7.0, ge=0, le=366, description="Silent test after so many days without a message; 0: never."
+    )
+    quiet: str = Field(
+        default="", max_length=200, description="Options of the service URL that make the test silent: `priority=low`."
+    )
 
 
 class Subject(Part):

@@ -250,6 +250,14 @@ TABLE: tuple[Rule, ...] = (
         group="acts",
     ),
     Rule(
+        id="channel_failing", title="No messages by {subject}", over="Messages by {subject} again",
+        condition="a channel has accepted nothing for an hour, or failed its weekly test", subject="channel",
+        cause="the service, its password or token, or the way to the internet",
+        consequence="messages come by the next channel, late, or not at all",
+        response="try `farmwatch notify test`; mend what it says", within="this session", priority="session",
+        on_delay_s=3600.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
+    ),
+    Rule(
         id=UNSTABLE, title="Comes and goes: {subject}", over="Steady again: {subject}",
         condition="an alarm was raised three times within ten minutes", subject="alarm",
         cause="a loose plug, a weak radio, a limit without enough deadband",

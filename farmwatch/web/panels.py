@@ -10,6 +10,7 @@ from datetime import tzinfo
 
 from farmwatch.web import bars, forms, looks
 from farmwatch.web.backup_notes import notes
+from farmwatch.web.delivery import messages
 from farmwatch.web.energy_panels import energy_use
 from farmwatch.web.machine_cell import in_rows
 from farmwatch.web.markup import (
@@ -416,8 +417,8 @@ def health(view: View) -> Html:
         for store in view["stores"]
     )  # fmt: skip
     return fill(
-        '<h3>Sources</h3><ul class="cards">{shown}</ul>{folded}{none}<h3>Stores</h3><ul class="cards">{stores}</ul>',
-        shown=shown, folded=folded, stores=stores,
+        '<h3>Sources</h3><ul class="cards">{shown}</ul>{folded}{none}<h3>Stores</h3><ul class="cards">{stores}</ul>'
+        "{messages}", shown=shown, folded=folded, stores=stores, messages=messages(view),
         none=NOTHING if sources else fill("<p>No source is configured.</p>"),
     )  # fmt: skip
 

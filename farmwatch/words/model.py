@@ -146,6 +146,16 @@ class ClockHealth(NamedTuple):
     why: str
 
 
+class ChannelHealth(NamedTuple):
+    """A way to a phone began to fail or works again; `tested`: its own silent test says so."""
+
+    at_s: float
+    channel: str
+    ok: bool
+    why: str
+    tested: bool = False
+
+
 class Awoke(NamedTuple):
     """The collector runs again; `dark_since_s` is when it was last known to be awake, or None at first start."""
 
@@ -161,7 +171,7 @@ class Worked(NamedTuple):
     answer: Any
 
 
-Health = StoreHealth | ClockHealth
+Health = StoreHealth | ClockHealth | ChannelHealth
 Event = Observed | SourceFailed | SourceDegraded | LinkChanged | Health | Denied | Awoke | Said | Worked
 
 

@@ -229,6 +229,27 @@ class StoreView(TypedDict):
     why: str
 
 
+class ChannelView(TypedDict):
+    """A way to a phone, and how it does."""
+
+    name: str
+    label: str
+    waiting: int  # messages that wait for it
+    failures: int  # in a row
+    error: str
+    last_ok_s: float | None  # since this start
+    test: str  # how its last silent test ended; "" if there was none since this start
+
+
+class UntoldView(TypedDict):
+    """A message that nobody could be told, on any channel, for a day."""
+
+    at_s: float
+    to: str
+    title: str
+    error: str
+
+
 class View(TypedDict):
     """Everything."""
 
@@ -245,6 +266,8 @@ class View(TypedDict):
     sources: list[SourceView]
     stores: list[StoreView]
     energy_today_wh: float | None
+    channels: NotRequired[list[ChannelView]]
+    untold: NotRequired[list[UntoldView]]
     starts: NotRequired[StartsView]
     today: NotRequired[CostView]
     month: NotRequired[CostView]
