@@ -51,6 +51,7 @@ DENIED, DENIED_S = 3, 600.0
 CIRCUITS_S = 10.0
 ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 LOOK = ("cause", "look")
+GRACE_AWAKE_S = 30.0
 KEEP_BUILDS_S = 60 * 86_400.0
 """How long a finished build stays among the facts; the journal's history keeps it longer."""
 
@@ -69,6 +70,7 @@ class Brain:
         self._denials: list[float] = []
         self._told_w: dict[str, float] = {}
         self._kept_builds: dict[str, float] = {}
+        self._grace_s: dict[str, float] = {}  # source: until when its silence is our own
         self._told_backup: dict[str, dict[str, Any]] = {}
         self._handlers: dict[type, Callable[[Any, float, list[Effect]], None]] = {
             Observed: self._observed,
@@ -227,7 +229,7 @@ class Brain:
         source = self.farm.sources[name]
         heard_s = source.last_s
         if heard_s is not None and source.state == "fresh":
-            due_s = heard_s + source.plan.stale_s
+            due_s = max(heard_s + source.plan.stale_s, self._grace_s.pop(name, 0.0))
             if due_s > now_s:
                 self._timers.set(("stale", name), due_s)
                 return
@@ -732,6 +734,11 @@ class Brain:
 
     def _awoke(self, event: Awoke, now_s: float, effects: list[Effect]) -> None:
         effects.append(Note(now_s, "awoke", {"dark_since": event.dark_since_s}))
+        # Nobody listened meanwhile: that a source said nothing is no silence of its own. Each gets its time again.
+        for source in self.farm.sources.values():
+            if source.state == "fresh" and source.plan.interval_s > 0:
+                self._grace_s[source.plan.id] = due_s = now_s + min(source.plan.stale_s, GRACE_AWAKE_S)
+                self._timers.set(("stale", source.plan.id), due_s)
         self._signs.awoke(event.dark_since_s, now_s, effects)
         away = self.farm.outage.awoke(event.dark_since_s, now_s)
         if away is not None:

@@ -42,6 +42,7 @@ log = logging.getLogger("farmwatch")
 
 INBOX_LIMIT = 20_000
 SLICE = 256
+AWAY_S = 15.0  # a round of thinking comes at least every 5 s
 """Inputs handled in one go, so that the loop is never held for more than some milliseconds."""
 FLUSH_S = 55.0
 """A crash loses at most a minute of readings, the time of writing included."""
@@ -158,6 +159,7 @@ class Daemon:
         self._tasks: list[asyncio.Task[None]] = []
         self._unwritten: list[Effect] = []
         self._extra: list[Effect] = []
+        self._thought: tuple[float, float] | None = None  # (monotonic, now_s) of the last round of thinking
         self._store_ok: dict[str, bool] = {}
         self._clock_doubted = False
         self._durable = asyncio.Event()
@@ -289,6 +291,7 @@ class Daemon:
         while True:
             await pause("daemon.think")
             now_s = clock.now_s()
+            self._notice_sleep(now_s)
             await self._slice(now_s)
             self.beat("brain")
             if inbox.items or self._asked:
@@ -303,6 +306,14 @@ class Daemon:
             finally:
                 waker.cancel()
                 sleeper.cancel()
+
+    def _notice_sleep(self, now_s: float) -> None:
+        """This process stood still (stopped, starved, a paused computer): what came meanwhile was not seen."""
+        before, self._thought = self._thought, (time.monotonic(), now_s)
+        if before is None or self._thought[0] - before[0] < AWAY_S or now_s - before[1] < AWAY_S:
+            return
+        log.warning("stood still for %.0f s", now_s - before[1])
+        self._extra += self._p.engine.brain.receive(Awoke(now_s, before[1]), now_s)
 
     async def _slice(self, now_s: float) -> None:
         """Some inputs, all that people have asked, and the timers that are due; then their effects."""

@@ -91,7 +91,7 @@ def test_each_bed_is_told_within_a_minute_of_its_release(day):
 
 def test_one_message_and_one_all_clear_for_each_loss_of_mains(day):
     world, _, messages, _ = day
-    blip_s = 12.0
+    blip_s = 5.0
     real = [o for o in world.truth.outages if o.cause in ("site", "circuit") and o.ended_s - o.started_s > blip_s + 10]
     dangers = [m for m in messages if m.incident.startswith("mains") and m.step == "opened"]
     assert len(dangers) == len(real)
