@@ -93,6 +93,8 @@ def draw(number):
         kind.split("+")[0], "site"
     )
     place = {"segment": "http", "asleep": "collector"}.get(kind, place)
+    if kind == "asleep":  # for less than a minute it has missed nothing worth a line
+        end += 60.0
     if kind == "segment":  # a shorter one is written down and not told: some silence is usual
         end += 150.0
     case = Case(kind, place, start, end, rng, lost=rng.choice((0.0, 0.02, 0.1)))
