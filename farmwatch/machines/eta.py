@@ -23,20 +23,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from operator import attrgetter
 from typing import Any
 
 from farmwatch.machines.errors import STAGES, drawn
 from farmwatch.machines.history import Run, job_key, shown
 from farmwatch.machines.learned import Learned
 from farmwatch.machines.lessons import LEAST_RUN_S, learn_build, plausible, remember
-from farmwatch.machines.opinions import WORDS, Blend, as_new, blend, overdue
-from farmwatch.machines.residuals import GOALS
+from farmwatch.machines.opinions import WORDS, Blend, Opinion, as_new, blend, overdue
 from farmwatch.machines.running import Estimate, Running, Shot, running_from, running_to
 
 __all__ = ["Estimate", "Estimator"]
 
 FRESH_S = (20.0, 300.0)  # an estimate younger than this is given again, at least and at most
-FRESH_SHARE = 0.02  # of the time that remains
+FRESH_SHARE = 0.04  # of the time that remains
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 
 
@@ -69,7 +69,7 @@ class Estimator:
         if running is None or running.key == job_key(job):
             return
         running.key, running.name = job_key(job), shown(job)
-        running.version, running.cached = -1, None
+        running.version, running.look_s, running.cached = -1, -math.inf, None
         self._changed.add(f"build:{build}")
 
     def progress(self, build: str, at_s: float, progress: float | None, remaining_s: float | None) -> None:
@@ -159,50 +159,48 @@ class Estimator:
         job = self.learned.known(running.key)
         builds = job.history.finished if job is not None else 0
         finish_s = now_s + max(0.0, found.total_s - run_s)
-        residuals = self.learned.residuals
-        scores = residuals.above(found.kind, found.stage, (now_s - finish_s) / found.scale_s)
-        (low80, high80), (low95, high95) = [
-            _instants(residuals.bounds(scores, goal), finish_s, found.scale_s, now_s) for goal in GOALS
-        ]
-        middle_s = max(now_s, finish_s + (found.scale_s * _middle(scores) if len(scores) >= 9 else 0.0))
+        told = self.learned.residuals.told(found.kind, found.stage, (now_s - finish_s) / found.scale_s)
+        low80, high80 = _instants(told[0], finish_s, found.scale_s, now_s)
+        low95, high95 = _instants(told[1], finish_s, found.scale_s, now_s)
+        middle_s = max(now_s, finish_s + found.scale_s * told[2])
         if low80 is not None and high80 is not None:
             middle_s = min(max(middle_s, low80), high80)
-        basis = _basis(found, running, builds, self.builds, short=low80 is None, short95=low95 is None)
+        short, short95 = low80 is None, low95 is None
+        basis = self._words(found, running, builds, short=short, short95=short95)
         count = builds if any(o.source == "history" for o in found.opinions) else self.builds
         return Estimate(low95, low80, middle_s, high80, high95, basis, count, overdue(found, run_s))
+
+    def _words(self, found: Blend, running: Running, builds: int, *, short: bool, short95: bool) -> str:
+        key = (tuple(o.source for o in _by_weight(found)), builds, short, short95, running.pause_from_s is None)
+        said: str | None = running.kept.get(key)
+        if said is None:
+            said = running.kept[key] = _basis(found, running, builds, self.builds, short=short, short95=short95)
+        return said
 
     # -- looking at it, for learning ---------------------------------------------------------------------
 
     def _shoot(self, build: str, running: Running, now_s: float) -> None:
         """Keep what would be said now, once per stage, at an instant drawn at random within it."""
         found, run_s = blend(self.learned, running, now_s), running.run_s(now_s)
-        waits = [3600.0]
-        free = running.pause_from_s is None
-        if found.opinions and self._due(build, run_s, max(found.total_s, run_s, 1.0), found.stage, waits):  # noqa: SIM102
-            if free and found.stage not in running.shots:
-                running.shots[found.stage] = self._shot(running, found, now_s, run_s)
-                self._changed.add(f"build:{build}")
-        seen = as_new(self.learned, running, now_s)
-        if seen is not None and self._due(build, run_s, run_s + seen.left_s, seen.stage, waits):  # noqa: SIM102
-            if free and seen.stage not in running.views:
-                running.views[seen.stage] = seen
-                self._changed.add(f"build:{build}")
-        running.next_shot_s = now_s + max(min(waits), 15.0)
-
-    @staticmethod
-    def _due(build: str, run_s: float, total_s: float, stage: int, waits: list[float]) -> bool:
-        share = run_s / total_s
+        total_s = max(found.total_s, run_s, 1.0)
+        share, stage = run_s / total_s, found.stage
+        due = found.opinions and share >= drawn(build, stage) - 0.002
+        if due and stage not in running.shots and running.pause_from_s is None:
+            running.shots[stage] = self._shot(running, found, now_s, run_s)
+            seen = as_new(self.learned, running, now_s)
+            if seen is not None:
+                running.views.setdefault(seen.stage, seen)
+            self._changed.add(f"build:{build}")
         ahead = [d for d in (drawn(build, s) for s in range(stage, STAGES)) if d > share + 0.002]
-        waits.append((ahead[0] - share) * total_s if ahead else 0.05 * total_s)
-        return share >= drawn(build, stage) - 0.002
+        wait_s = (ahead[0] - share) * total_s if ahead else 0.05 * total_s
+        running.next_shot_s = now_s + min(3600.0, max(wait_s, 15.0, 0.005 * total_s))
 
     def _shot(self, running: Running, found: Blend, now_s: float, run_s: float) -> Shot:
         finish_s = now_s + max(0.0, found.total_s - run_s)
-        residuals = self.learned.residuals
-        scores = residuals.above(found.kind, found.stage, (now_s - finish_s) / found.scale_s)
+        told = self.learned.residuals.told(found.kind, found.stage, (now_s - finish_s) / found.scale_s)
         bounds: list[float | None] = []
-        for goal in GOALS:
-            bounds += _instants(residuals.bounds(scores, goal), finish_s, found.scale_s, now_s)
+        for pair in told[:2]:
+            bounds += _instants(pair, finish_s, found.scale_s, now_s)
         said = {o.source: o.total_s for o in found.opinions}
         reported = running.remaining_s if "remaining" in said else None
         since_s = run_s if reported is None else running.remaining_run_s
@@ -324,13 +322,17 @@ def _instants(
     return max(now_s, finish_s + low * scale_s), max(now_s, finish_s + high * scale_s)
 
 
-def _middle(scores: list[float]) -> float:
-    half = len(scores) // 2
-    return scores[half] if len(scores) % 2 else 0.5 * (scores[half - 1] + scores[half])
+def _by_weight(found: Blend) -> list[Opinion]:
+    """The opinions that count, the first of them first."""
+    ranked = sorted(found.opinions, key=_error) if len(found.opinions) > 1 else list(found.opinions)
+    return [o for o in ranked if o.error < 3.0 * ranked[0].error or o is ranked[0]]
+
+
+_error = attrgetter("error")
 
 
 def _basis(found: Blend, running: Running, builds: int, all_builds: int, *, short: bool, short95: bool) -> str:
-    ranked = sorted(found.opinions, key=lambda o: o.error)
+    ranked = _by_weight(found)
     lead = ranked[0].source
     many = f"{builds} build{'' if builds == 1 else 's'} of {running.name}"
     if lead == "history":
@@ -344,7 +346,7 @@ def _basis(found: Blend, running: Running, builds: int, all_builds: int, *, shor
         text = f"{WORDS[lead]}, corrected by the shop's {past}: this job is new"
     else:
         text = f"{WORDS[lead]}, as it comes: no build has ended yet"
-    others = [WORDS[o.source] for o in ranked[1:] if o.error < 3.0 * ranked[0].error]
+    others = [WORDS[o.source] for o in ranked[1:]]
     if others:
         text += " (with " + ", ".join(others) + ")"
     if running.pause_from_s is not None:

@@ -96,7 +96,7 @@ def _adapt(learned: Learned, running: Running, at_s: float) -> None:
             if (low := shot.bounds[2 * index]) is not None and (high := shot.bounds[2 * index + 1]) is not None
         ]
         if held:
-            learned.residuals.levels[goal].learn(1.0 - sum(held) / len(held))
+            learned.residuals.learn(goal, 1.0 - sum(held) / len(held))
 
 
 def remember(learned: Learned, running: Running, run: Run) -> None:

@@ -18,6 +18,7 @@ from farmwatch.machines.pace import SOURCES, Mix, mix
 from farmwatch.machines.running import Running, View
 
 REPORT_STALE_S = 900.0  # a report older than this no longer counts as one
+LOOK_S = 600.0  # what other builds taught in the meantime is taken over so often
 LEAST_LEFT_S = 10.0  # no rate says less
 LEAST_LEFT = 0.003  # of the run so far
 
@@ -54,10 +55,10 @@ class Blend:
 
 def blend(learned: Learned, running: Running, now_s: float) -> Blend:
     """What is to be said of a running build now; without opinions where there is nothing to go by."""
-    if running.version != learned.version:
+    if running.version != learned.version and now_s >= running.look_s:
         running.kept.clear()
         running.fitted = None
-        running.version = learned.version
+        running.version, running.look_s = learned.version, now_s + LOOK_S
     run_s = running.run_s(now_s)
     job = learned.known(running.key)
     if job is None:
@@ -121,7 +122,9 @@ def _of_view(learned: Learned, running: Running, seen: View) -> Blend:
 
 
 def _of_opinions(learned: Learned, running: Running, job: Job | None, run_s: float, now_s: float) -> Blend:
-    levels = learned.levels(running.machine, job)
+    levels = running.kept.get("levels")
+    if levels is None:
+        levels = running.kept["levels"] = learned.levels(running.machine, job)
     said, expected_s = _said(learned, running, job, run_s, now_s, levels)
     stage = _stage(said, run_s)
     opinions = []
@@ -257,13 +260,18 @@ def combine(opinions: list[Opinion], run_s: float, stage: int, kind: str, expect
     """Mean weighted by inverse variance; its error grows where the opinions contradict (Birge's ratio)."""
     if not opinions:
         return Blend(run_s, 1.0, stage, kind, (), expected_s)
-    weights = [1.0 / max(o.error * o.total_s, 1.0) ** 2 for o in opinions]  # no word is surer than a second
-    mass = sum(weights)
-    total_s = sum(w * o.total_s for w, o in zip(weights, opinions, strict=True)) / mass
-    variance = 1.0 / mass
-    if len(opinions) > 1:
-        chi = sum(w * (o.total_s - total_s) ** 2 for w, o in zip(weights, opinions, strict=True))
-        variance *= max(1.0, chi / (len(opinions) - 1))
+    if len(opinions) == 1:
+        only = opinions[0]
+        scale_s = max(only.error * only.total_s, 1.0)  # no word is surer than a second
+        return Blend(only.total_s, scale_s, stage, kind, tuple(opinions), expected_s or only.total_s)
+    mass, first, second = 0.0, 0.0, 0.0
+    for o in opinions:
+        weight = 1.0 / max(o.error * o.total_s, 1.0) ** 2
+        late_s = o.total_s - run_s
+        mass, first, second = mass + weight, first + weight * late_s, second + weight * late_s * late_s
+    total_s = run_s + first / mass
+    chi = max(0.0, second - first * first / mass)
+    variance = max(1.0, chi / (len(opinions) - 1)) / mass
     return Blend(total_s, max(math.sqrt(variance), 1.0), stage, kind, tuple(opinions), expected_s or total_s)
 
 

@@ -38,6 +38,7 @@ SPACING = 0.004  # claims closer than this are one step
 WINDOW = 0.03  # the recent pace looks back over this share of the run
 EVEN = 0.15  # root mean squared deviation of ln pace below which progress runs evenly
 CHUNKS = 6
+LOOK_AGAIN = 0.03  # of the claim, until evenness is measured anew
 MOST_STEP = 0.1  # a build moves the middle of the errors by no more than this, over its weight
 WORST = 0.6  # a larger |ln(said / true)| counts as this
 RUNS = (60.0, 24.0)  # builds remembered by shop and machine
@@ -59,7 +60,7 @@ class Pace:
     top_s: float = 0.0
     seen_s: float = 0.0
     gap_s: float = 10.0  # usual time between reports
-    _even_at: int = -1
+    _even_at: float = -1.0
     _even: float | None = None
 
     def observe(self, run_s: float, claim: float) -> None:
@@ -99,8 +100,8 @@ class Pace:
 
     def unevenness(self) -> float | None:
         """Root mean squared deviation of ln pace over up to six equal parts; None while it cannot be told."""
-        if self._even_at != len(self.steps) or len(self.steps) >= KEEP - 1:
-            self._even_at, self._even = len(self.steps), self._measure()
+        if self.top - self._even_at >= LOOK_AGAIN:
+            self._even_at, self._even = self.top, self._measure()
         return self._even
 
     def _measure(self) -> float | None:
@@ -201,8 +202,11 @@ class Mix:
 
     def remaining_s(self, said: Sequence[float | None]) -> float:
         """The combined remaining time in s."""
-        total = sum(w * math.log(v) for w, v in zip(self.weights, said, strict=True) if v is not None and w > 0.0)
-        return math.exp(total - self.bias)
+        total = -self.bias
+        for weight, value in zip(self.weights, said, strict=True):
+            if value is not None and weight > 0.0:
+                total += weight * math.log(value)
+        return math.exp(total)
 
 
 def mix(levels: Sequence[Rates], kind: str, stage: int, present: Sequence[bool]) -> Mix:

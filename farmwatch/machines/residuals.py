@@ -15,7 +15,12 @@ from farmwatch.machines.errors import STAGES
 
 KEPT = 160  # builds kept per class
 GOALS = (0.2, 0.05)  # shares of misses: the 80 % and the 95 % interval
+FEW = 9  # below it a stage's own residuals say nothing
 ENOUGH = 39  # residuals from which a stage needs no neighbours: both tails of 95 %
+
+
+Bounds = tuple[tuple[float, float], tuple[float, float], float]
+"""Of the 80 % and the 95 % interval, and the middle; in scales from what is said."""
 
 
 @dataclass(slots=True)
@@ -29,6 +34,7 @@ class Residuals:
     _sorted: dict[str, list[list[float]]] = field(default_factory=dict)
     _order: dict[str, list[str]] = field(default_factory=dict)
     _pools: dict[tuple[str, int], list[float]] = field(default_factory=dict)
+    _told: dict[tuple[str, int], Bounds] = field(default_factory=dict)
 
     def add(self, build: str, kind: str, scores: Iterable[tuple[int, float]]) -> set[str]:
         """A build's residuals of one class; returns the builds whose entry changed."""
@@ -47,7 +53,13 @@ class Residuals:
         while len(order) > KEPT:
             changed.add(self._drop(order.pop(0), kind))
         self._pools.clear()
+        self._told.clear()
         return changed
+
+    def learn(self, goal: float, missed: float) -> None:
+        """The share of a build's intervals that missed."""
+        self.levels[goal].learn(missed)
+        self._told.clear()
 
     def _drop(self, build: str, kind: str) -> str:
         for stage, score in self.builds[build].pop(kind):
@@ -57,10 +69,23 @@ class Residuals:
             del self.builds[build]
         return build
 
-    def above(self, kind: str, stage: int, least: float) -> list[float]:
-        """Residuals of a class and stage above what is ruled out already, ascending."""
+    def told(self, kind: str, stage: int, least: float) -> Bounds:
+        """Bounds and middle of a class and stage, of the residuals above what is ruled out already."""
         scores = self._pool(kind, stage)
-        return scores[bisect_right(scores, least) :] if scores and scores[0] <= least else scores
+        if scores and scores[0] <= least:
+            return self._bounds(scores[bisect_right(scores, least) :])
+        found = self._told.get((kind, stage))
+        if found is None:
+            found = self._told[kind, stage] = self._bounds(scores)
+        return found
+
+    def _bounds(self, scores: list[float]) -> Bounds:
+        inner, outer = (self.bounds(scores, goal) for goal in GOALS)
+        half = len(scores) // 2
+        middle = 0.0
+        if len(scores) >= FEW:
+            middle = scores[half] if len(scores) % 2 else 0.5 * (scores[half - 1] + scores[half])
+        return inner, outer, middle
 
     def _pool(self, kind: str, stage: int) -> list[float]:
         rows = self._sorted.get(kind)
@@ -74,7 +99,7 @@ class Residuals:
             near = rows[max(0, stage - 1) : stage + 2]
             pooled = sorted(score for row in near for score in row)
             found = scores
-            if len(scores) < 9 or len(pooled) > 2 * len(scores):
+            if len(scores) < FEW or len(pooled) > 2 * len(scores):
                 # Several residuals of one build are not several builds: thin to as many as there are builds.
                 most = max(map(len, near))
                 found = pooled[:: max(1, len(pooled) // max(1, most))]

@@ -88,6 +88,7 @@ class Running:
     fresh_s: float = 0.0
     kept: dict[Any, Any] = field(default_factory=dict)  # what was looked up; void once anything was learnt
     version: int = -1
+    look_s: float = -math.inf
 
     def run_s(self, now_s: float) -> float:
         """Seconds run so far, pauses taken out; never negative."""
