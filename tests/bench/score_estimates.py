@@ -15,7 +15,9 @@ and interval score against history alone and reported remaining alone.
 from __future__ import annotations
 
 import argparse
+import gc
 import heapq
+import json
 import math
 import random
 import sys
@@ -35,6 +37,7 @@ from farmwatch.machines.signature import PowerSense
 
 SIM_STEP_S = 2.0
 SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
+ONCE = 0.15  # of the builds are of a job that never comes again
 
 
 # -- the world -------------------------------------------------------------------------------------------
@@ -171,7 +174,11 @@ class Bench:
         weights = [1.0 / (1 + i) ** 0.5 for i in range(len(self.jobs))]
         yield from self.rest(rng.uniform(600, 7200), off=False)
         while self.t < self.stop_s:
-            yield from self.build(rng.choices(self.jobs, weights)[0])
+            if rng.random() < ONCE:
+                once = make_jobs(rng, 1, f"once-{self.rig.name}-{self.count}-")[0]
+                yield from self.build(once)
+            else:
+                yield from self.build(rng.choices(self.jobs, weights)[0])
             off = rng.random() < 0.2
             yield from self.rest(rng.uniform(360, 1200), off=False)
             if rng.random() < 0.6:
@@ -495,11 +502,9 @@ class Player:
 
 
 def play(
-    rigs: list[Rig], jobs: list[JobKind], days: float, every_s: float, mode: str, seed: int
-) -> tuple[Player, list[Truth]]:
-    """Truth first (to know where the random instants lie), then the same stream to the estimators."""
-    truths: list[Truth] = []
-    streams = [list(Bench(rig, jobs, days, every_s, truths).life()) for rig in rigs]
+    truths: list[Truth], streams: list[list[tuple[float, str, str, Any]]], mode: str, seed: int
+) -> Player:
+    """The random instants from the truth, then the stream to the estimators."""
     rng = random.Random(seed + 1)
     player = Player(mode, rng)
     asks: list[tuple[float, str, str, Any]] = []
@@ -511,7 +516,7 @@ def play(
                 asks.append((at, "ask", truth.machine, (truth, share)))
     asks.sort(key=lambda event: event[0])
     ratios: dict[str, float] = {}
-    merged = heapq.merge(*(sorted(s, key=lambda e: e[0]) for s in streams), asks, key=lambda event: event[0])
+    merged = heapq.merge(*streams, asks, key=lambda event: event[0])
 
     def events() -> Iterator[tuple[float, str, str, Any]]:
         for event in merged:
@@ -526,7 +531,7 @@ def play(
                 insort(player.baseline.ratios, ratios.pop(event[3].build))
 
     player.play(events())
-    return player, truths
+    return player
 
 
 # -- the figures -----------------------------------------------------------------------------------------
@@ -690,31 +695,119 @@ def sharp(rows: list[tuple[Truth, Asked]]) -> None:
     )
 
 
+def row_of(label: str, mode: str, players: list[Player], floor_us: float) -> str:
+    """A row of the table in DEVELOPERS.md, over all seeds."""
+    rows = [(t, a) for p in players for t, a in p.score if math.isfinite(t.end_s)]
+    at_random = [(t, a) for t, a in rows if a.share is None]
+    cells = [label, mode, str(len(at_random))]
+    for level, low, high in ((0.8, "p10_s", "p90_s"), (0.95, "p025_s", "p975_s")):
+        finite = [
+            (t, getattr(a.said, low), getattr(a.said, high))
+            for t, a in at_random
+            if a.said is not None and getattr(a.said, low) is not None
+        ]
+        hits = sum(x <= t.end_s <= y for t, x, y in finite)
+        bounds = conformal.wilson(hits, len(finite))
+        share = hits / max(1, len(finite))
+        miss = " **miss**" if verdict(hits, len(finite), level) == "MISS" else ""
+        cells.append(f"{100 * share:.1f} ({100 * bounds[0]:.1f} to {100 * bounds[1]:.1f}){miss}")
+    cells.append(f"{100 * median(widths(at_random)):.1f}")
+    cells.append(beaten(at_random, lambda a: None if a.alone is None or a.alone.p10_s is None else a.alone))
+    cells.append(beaten(at_random, lambda a: a.base))
+    for known in (True, False):
+        errors = []
+        for share in (0.1, 0.5, 0.9) if known else (0.25, 0.5, 0.75, 0.9):
+            mine = [(t, a) for t, a in rows if a.share == share and a.said and a.said.p50_s is not None]
+            if known:
+                found = [abs(a.said.p50_s - t.end_s) / (t.end_s - t.start_s) for t, a in mine if a.seen >= 5]
+            else:
+                found = [abs(a.said.p50_s - t.end_s) / (t.end_s - a.at_s) for t, a in mine if a.seen == 0]
+            errors.append(f"{100 * median(found):.1f}" if found else "-")
+        cells.append(" / ".join(errors))
+    cost_us = 1e6 * sum(p.cost_s for p in players) / max(1, sum(p.messages for p in players))
+    cells.append(f"{cost_us:.1f} ({cost_us / floor_us:.1f})")
+    return "| " + " | ".join(cells) + " |"
+
+
+def widths(rows: list[tuple[Truth, Asked]]) -> list[float]:
+    """Widths of the 80 % intervals as shares of their builds."""
+    return [
+        (a.said.p90_s - a.said.p10_s) / (t.end_s - t.start_s)
+        for t, a in rows
+        if a.said is not None and a.said.p10_s is not None
+    ] or [math.nan]
+
+
+def beaten(rows: list[tuple[Truth, Asked]], other: Any) -> str:
+    """Mean interval scores, ours against the other's, where both speak."""
+    ours, theirs = [], []
+    for t, a in rows:
+        base = other(a)
+        if base is None or a.said is None or a.said.p10_s is None:
+            continue
+        low, high = (a.at_s + base[0], a.at_s + base[1]) if isinstance(base, tuple) else (base.p10_s, base.p90_s)
+        length = t.end_s - t.start_s
+        ours.append(conformal.interval_score(a.said.p10_s, a.said.p90_s, t.end_s, 0.2) / length)
+        theirs.append(conformal.interval_score(low, high, t.end_s, 0.2) / length)
+    return f"{100 * sum(ours) / len(ours):.0f} : {100 * sum(theirs) / len(theirs):.0f}" if ours else "-"
+
+
+def floor_us() -> float:
+    """Processor time of json.loads of one report, the floor beside which costs stand."""
+    text = '{"state":"work","task":{"name":"vent-collar","done":0.4213,"left_s":5123},"heat":[{"at":59.8,"want":60}]}'
+    begin = time.process_time()
+    for _ in range(20_000):
+        json.loads(text)
+    return 1e6 * (time.process_time() - begin) / 20_000
+
+
+HEAD = (
+    "| sampling | sources | builds | 80 % holds, % (Wilson) | 95 % holds, % | width 80 %, % | score ours : history"
+    " | ours : reported remaining | known 10 / 50 / 90, % of build | new 25 / 50 / 75 / 90, % of remaining"
+    " | us a message (x json.loads) |"
+)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seed", default="1", help="one or several, with commas")
     parser.add_argument("--days", type=float, default=20.0)
     parser.add_argument("--machines", type=int, default=12)
     parser.add_argument("--jobs", type=int, default=40)
     parser.add_argument("--every", default="10")
     parser.add_argument("--modes", default="reports + plug,reports only,plug only")
+    parser.add_argument("--table", action="store_true", help="rows for DEVELOPERS.md alone")
     parser.add_argument("-v", action="store_true")
     args = parser.parse_args()
+    gc.disable()  # the simulated stream is no part of the cost
+    if args.table:
+        print(HEAD, "|" + "---|" * HEAD.count(" | ") + "---|", sep="\n", flush=True)
     for every in map(float, args.every.split(",")):
-        for mode in args.modes.split(","):
-            rng = random.Random(args.seed)
+        players: dict[str, list[Player]] = {}
+        for seed in map(int, args.seed.split(",")):
+            rng = random.Random(seed)
             jobs = make_jobs(rng, args.jobs, "job-")
             rigs = [make_rig(rng, f"m{i}") for i in range(args.machines)]
-            begin = time.process_time()
-            player, truths = play(rigs, jobs, args.days, every, mode, args.seed)
-            print(
-                f"every {every:.0f} s, {mode}: seed {args.seed}, {len(truths)} builds,"
-                f" {1e6 * player.cost_s / max(1, player.messages):.1f} us a message,"
-                f" {time.process_time() - begin:.0f} s"
-            )
-            if mode != "reports only":
-                found_lines(player, truths, args.days * 86400.0)
-            estimate_lines(player)
+            truths: list[Truth] = []
+            streams = [
+                sorted(Bench(rig, jobs, args.days, every, truths).life(), key=lambda e: e[0]) for rig in rigs
+            ]
+            for mode in args.modes.split(","):
+                player = play(truths, streams, mode, seed)
+                players.setdefault(mode, []).append(player)
+                if args.table:
+                    continue
+                print(
+                    f"every {every:.0f} s, {mode}: seed {seed}, {len(truths)} builds,"
+                    f" {1e6 * player.cost_s / max(1, player.messages):.1f} us a message"
+                )
+                if mode != "reports only":
+                    found_lines(player, truths, args.days * 86400.0)
+                estimate_lines(player)
+        if args.table:
+            floor = floor_us()
+            for mode, found in players.items():
+                print(row_of(f"{every:.0f} s", mode, found, floor), flush=True)
 
 
 if __name__ == "__main__":
