@@ -136,7 +136,7 @@ class Life:
         """Copies beyond the first, after checking that nothing is lost."""
         with contextlib.closing(SqliteJournal.open(self.folder / "journal.db")) as journal:
             assert journal.waiting() == []
-            told = {row["message"] for row in journal.sent() if row["ok"]}
+            told = {row["message"] for row in journal.sent(limit=1_000_000) if row["ok"]}
             assert journal.history("undelivered") == []
         counts = Counter(message for message, *_ in self.receiver.got)
         assert self.accepted <= told
