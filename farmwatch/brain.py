@@ -759,7 +759,7 @@ class Brain:
         for name, machine in farm.machines.items():
             machine.use(farm.estimator)
             if name in kept.get("sense", {}):
-                machine.sense = PowerSense.from_dict(kept["sense"][name])
+                machine.take_sense(PowerSense.from_dict(kept["sense"][name]))
             if name in kept.get("machine", {}):
                 machine.restore(kept["machine"][name], builds, now_s)
         farm.restore_energy(kept, builds.values())

@@ -166,6 +166,7 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     say.add_argument("--value", type=float, metavar="N", help="valued: what saving the build is worth; 0: nothing")
     say.add_argument("--alarm", metavar="ID", help="acknowledged, shelved, unshelved: which alarm")
     say.add_argument("--minutes", type=float, metavar="MIN", help="shelved, out_of_service: how long")
+    say.add_argument("--level", metavar="LEVEL", help="plug_level: off_w, idle_w, hold_low_w, hold_high_w or heat_w")
     say.add_argument("--reason", help="shelved, out_of_service: why")
     act = verb("act", act_verb, "have something done at a machine, if its owner has turned that on; asks first")
     act.add_argument("machine", help="at which machine")
@@ -334,7 +335,9 @@ def say_verb(args: argparse.Namespace) -> int:
     from farmwatch import cli_live
     from farmwatch.settings import load
 
-    names = ("command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "value", "reason")
+    names = (
+        "command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "value", "level", "reason",
+    )  # fmt: skip
     fields = {name: getattr(args, name) for name in names if getattr(args, name) not in (None, "")}
     return cli_live.say(load(args.config, live=False), fields)
 

@@ -4,6 +4,7 @@ from farmwatch.alarms.phrases import Phrases, beds_title, words_of
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, names, plain
 from farmwatch.farm import Farm
+from farmwatch.machines import plugwords
 from farmwatch.machines.state import BUSY
 from farmwatch.power import show
 from farmwatch.power.account_show import accounts_view
@@ -111,6 +112,7 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
         "energy_today_wh": show.energy_today_wh(farm, name, now_s),
         "value": value_of(farm, name, now_s) if machine.build is not None else None,
         "value_said": machine.build is not None and machine.build.value is not None,
+        "plug": plugwords.view(machine.sense, now_s) if machine.plugged else None,
         "load_basis": farm.power.models[name].basis,
     }
 

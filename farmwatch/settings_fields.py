@@ -48,6 +48,7 @@ def _time(value: object) -> object:
 Feeder = Annotated[str | None, BeforeValidator(_one, json_schema_input_type=str | None)]
 TimeOfDay = Annotated[str, BeforeValidator(_time)]
 Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
+Watts = Annotated[Number, Field(ge=0, le=6000)]
 Count = Annotated[int, BeforeValidator(_number)]
 Text = Annotated[str, BeforeValidator(_text, json_schema_input_type=str | float)]
 Words = Annotated[list[str], BeforeValidator(_list, json_schema_input_type=str | list[str])]

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from farmwatch.machines.deeds import Action
 from farmwatch.power.load import PowerSite, Supply
 from farmwatch.power.tariff import Tariff, period_of
-from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Words, pointed
+from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Watts, Words, pointed
 from farmwatch.settings_people import Person
 from farmwatch.wire.intake import Button, Route
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
@@ -226,6 +226,9 @@ class Machine(Subject):
     )
     row: Count | None = Field(default=None, ge=1, le=100, description="Row in the room, for the map.")
     column: Count | None = Field(default=None, ge=1, le=100, description="Column in the room, for the map.")
+    plug_levels: dict[Literal["off_w", "idle_w", "hold_low_w", "hold_high_w", "heat_w"], Watts] = Field(
+        default={}, description="Watts on its plug in one state, where the learnt ones are wrong: idle_w = 14."
+    )
 
 
 class Job(Part):
@@ -630,7 +633,7 @@ class Settings(BaseSettings):
         fed = self._fed(name)
         return MachinePlan(
             name, machine.bank, self._backup_above(fed), self._circuit_above(fed), machine.material, machine.release_c,
-            machine.cool_min, machine.row, machine.column,
+            machine.cool_min, machine.row, machine.column, tuple(machine.plug_levels.items()),
         )  # fmt: skip
 
     def _fed(self, name: str) -> "Machine | Bank":

@@ -91,6 +91,7 @@ class Levels:
     ends: float = 0.0
     saved_w: float = HELD_SAVES_W[0]
     cold_pauses: float = 0.0
+    planned: set[str] = field(default_factory=set)  # set by the configuration: not kept in the journal
 
     def set(self, name: str, watts: float) -> None:
         """Fix a level by hand; it is no longer learnt.
@@ -123,7 +124,7 @@ class Levels:
     def as_dict(self) -> dict[str, Any]:
         """State for the journal."""
         rows = {
-            name: [round(v.mean, 4), round(v.scatter, 4), round(v.minutes, 2), v.fixed]
+            name: [round(v.mean, 4), round(v.scatter, 4), round(v.minutes, 2), v.fixed and name not in self.planned]
             for name, v in self.levels.items()
         }
         return {

@@ -217,6 +217,7 @@ class PlugRuns:
         if lull_s is None:
             return
         belief = self.filter.belief
+        self.print_from_s = at_s  # what heats up again after a pause falls off again, and that is no end
         if belief is not None and self.label == "paused":
             self.label, self.since_s, self.pause_since_s = "printing", self.filter.began("work", at_s, back=12), None
 
@@ -234,7 +235,12 @@ class PlugRuns:
             self.lull_s, self.rest_from_s, self.rest_count = build.end_s, build.end_s, REST_READINGS
             self.label, self.since_s = "paused", build.end_s
         self.run_since_s, self.run_known = build.start_s, build.start_known
-        self.filter.print_s = max(self.filter.print_s, ANCHOR_S)
+        plug = self.filter
+        if plug.run_low is None:
+            floor, end_s = plug.levels.levels["idle"].mean + 0.2, build.end_s
+            ys = sorted(y for t, y in zip(plug.times, plug.ys, strict=True) if end_s - 1200.0 < t < end_s and y > floor)
+            plug.run_low = ys[len(ys) // 8] if ys else plug.levels.levels["hold low"].mean
+            plug.print_s = ANCHOR_S  # measured already: followed from here
         self.filter.renew()
         return True
 

@@ -108,6 +108,17 @@ class PowerSense:
         if plug.chores <= 0:
             self.runs.chores(at_s)
 
+    def set_level(self, name: str, watts: float, *, planned: bool = False) -> None:
+        """Fix a level, by a person's word or, ``planned``, by the configuration; see `Levels.set`."""
+        self.levels.set(name, watts)
+        (self.levels.planned.add if planned else self.levels.planned.discard)(name)
+        self._filter.renew()
+
+    def free_level(self, name: str) -> None:
+        """Learn a level again that was fixed."""
+        self.levels.levels[name].fixed = False
+        self.levels.planned.discard(name)
+
     def not_over(self) -> bool:
         """Somebody knows that the last end was a pause; see `PlugRuns.not_over`."""
         self._said_last = None

@@ -7,7 +7,7 @@ builds. It returns effects; what alarms need it leaves in its public attributes.
 from collections.abc import Callable
 from typing import Any
 
-from farmwatch.machines import cooling
+from farmwatch.machines import cooling, plugwords
 from farmwatch.machines.builds import Build, build_id, conclude
 from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.signature import PowerSense
@@ -66,7 +66,7 @@ class MachineTrack:
         self.last_known: dict[str, tuple[float, Value]] = {}
         self.mains_lost: Callable[[float], bool] = lambda _since_s: False
         self.wh_at: Callable[[float], float | None] = lambda _at_s: None
-        self.sense = PowerSense()
+        self.take_sense(PowerSense())
         self.cooler = cooling.Cooling()
         self._estimator = estimator
         self._timers = timers
@@ -83,6 +83,12 @@ class MachineTrack:
         self._last_busy = "printing"
         self._source_time: dict[str, float] = {}
         self._late: dict[str, int] = {}
+
+    def take_sense(self, sense: PowerSense) -> None:
+        """Judge by this sense of the plug from now on; what the configuration says of its levels stands above it."""
+        self.sense = sense
+        for key, watts in self.plan.plug_levels:
+            sense.set_level(plugwords.KEYS[key], watts, planned=True)
 
     def use(self, estimator: Estimator) -> None:
         """Learn with this estimator from now on (after a restart)."""
@@ -173,6 +179,16 @@ class MachineTrack:
         value = self.latest.get(quantity)
         return value if isinstance(value, str) else None
 
+    @property
+    def by_plug(self) -> bool:
+        """Whether the plug is all that speaks of it now."""
+        return self._by_plug()
+
+    @property
+    def plugged(self) -> bool:
+        """Whether a plug measures its power."""
+        return self._plug
+
     def _by_plug(self) -> bool:
         return self._plug and self.word("state") is None
 
@@ -231,7 +247,8 @@ class MachineTrack:
         if self._drawing_since_s is not None and now_s - self._drawing_since_s >= 60.0:
             return word
         sense = self.sense.judge(now_s)
-        return word if sense.activity in BUSY and sense.probability >= SURE else None
+        at_work = sense.activity in BUSY and not sense.maybe_over and sense.probability >= SURE
+        return word if at_work else None
 
     def _tell_apart(self, words: list[str]) -> str:
         """Which of several states one word stands for, by the temperatures."""
@@ -595,6 +612,28 @@ class MachineTrack:
         if self.build is not None:
             self._end(said.at_s, "cancelled", f"taken out of service by {said.by}", effects)
         self._go("taken_out", said.at_s, f"by {said.by}{': ' if reason else ''}{reason}", effects)
+
+    def _say_not_over(self, said: Said, effects: list[Effect]) -> None:
+        build = self.build or self.last_build
+        if build is None or not self.by_plug:
+            raise Refused(f"{self.name} has no build that its plug took to be over")
+        if not self.sense.not_over() and self.build is None:
+            raise Refused(f"{self.name} has no build that could go on")
+        if self.build is None:
+            self._estimator.revise(build.id, "cancelled")  # its first part was no whole run
+            build.ended_s, build.result, build.because = None, "unknown", f"{said.by} says that it goes on"
+            build.inferred = tuple(word for word in build.inferred if word != "end")
+            self.build, self.bed_full = build, False
+            self._estimator.started(self.name, build.id, build.job, build.started_s, build.planned_s)
+            self._keep_build(build, said.at_s, effects)
+            self._go("paused", said.at_s, build.because, effects)
+        effects += self.consider(said.at_s)
+
+    def _say_plug_level(self, said: Said, effects: list[Effect]) -> None:
+        if not self._plug:
+            raise Refused(f"{self.name} has no plug that measures its power")
+        plugwords.correct(self.sense, said.fields)
+        effects.append(Keep("sense", self.name, self.sense.as_dict()))
 
     def _say_in_service(self, said: Said, effects: list[Effect]) -> None:
         if self.state != "out_of_service":

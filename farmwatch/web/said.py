@@ -8,7 +8,7 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import COMMANDS, Said
 
 ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
-WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40}
+WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40, "level": 20}
 NUMBERS: dict[str, tuple[float, float]] = {
     "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6),
 }  # fmt: skip
@@ -29,7 +29,7 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
 
     Args:
         fields: command, machine or alarm, and what belongs to the command: job, planned_min, material, minutes,
-            value, reason, by. Others are refused.
+            value, level, reason, by. Others are refused.
         now_s: when it was said.
         by: who said it, unless the fields tell.
     """

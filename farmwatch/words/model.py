@@ -68,6 +68,8 @@ COMMANDS: dict[str, str] = {
     "failed": "the build failed",
     "cancelled": "the build was cancelled",
     "valued": "what the build in hand is worth saving in an outage (value; without: minutes and grams in it)",
+    "not_over": "the build that the plug took to be over goes on: it was a pause",
+    "plug_level": "what the machine draws in one state, in watts (level, value); without a value it is learnt again",
     "acknowledged": "somebody has taken charge of the alarm",
     "shelved": "be quiet about this alarm for some minutes",
     "unshelved": "the alarm may speak again",
@@ -264,6 +266,7 @@ class MachinePlan:
     cool_min: float | None = None
     row: int | None = None
     column: int | None = None
+    plug_levels: tuple[tuple[str, float], ...] = ()  # (off_w, idle_w, hold_low_w, hold_high_w or heat_w; watts)
 
 
 @dataclass(frozen=True, slots=True)

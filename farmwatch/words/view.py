@@ -35,6 +35,27 @@ class ActionView(TypedDict):
     fits: bool  # whether it makes sense in the machine's present state
 
 
+class LevelView(TypedDict):
+    """One of a machine's power levels."""
+
+    watts: float
+    minutes: float  # how long it was seen; what rests on few minutes is the usual value of machines
+    set: bool  # by the owner: no longer learnt
+
+
+class PlugView(TypedDict):
+    """What a machine's plug says by itself."""
+
+    activity: str
+    probability: float
+    because: str
+    posterior: dict[str, float]  # of off, idle, heating, printing, paused; {}: no reading yet
+    maybe_over: bool  # every heater is off: a pause or the end
+    levels: dict[str, LevelView]
+    learned: bool  # False: no build seen yet
+    unit_suspect: str | None
+
+
 class MachineView(TypedDict):
     """One machine."""
 
@@ -62,6 +83,7 @@ class MachineView(TypedDict):
     energy_today_wh: NotRequired[float | None]
     value: NotRequired[float | None]  # what its build is worth saving in an outage; None: no build in hand
     value_said: NotRequired[bool]  # a person has said so; else minutes and grams already in it
+    plug: NotRequired[PlugView | None]  # None: no plug measures it
     load_basis: NotRequired[str]  # what its load model rests on
     actions: NotRequired[list[ActionView]]  # missing: nothing is turned on
     acted: NotRequired[str]  # what became of the last action; "" where there was none
