@@ -3,9 +3,15 @@
 import asyncio
 import contextlib
 import re
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
+import trustme
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, load_pem_private_key
+from cryptography.x509 import load_pem_x509_certificate
 from servers import free_port, peer, until
 
 from farmwatch.clock import SteadyClock
@@ -166,7 +172,7 @@ def scripted(answers):
 
 
 async def test_starttls(tls_files):
-    """Debian's server is built on NSS and wants a database for its certificate; so a server of our own."""
+    """A server of our own, which sees what is said inside."""
     seen = []
 
     async def talk(reader, writer):
@@ -191,6 +197,50 @@ async def test_starttls(tls_files):
         assert "certificate is not trusted" in run.of(Failed)[0].error
         async with running(UpsPeer(address, **(options | {"starttls": "i_know"}))) as run:
             await until(lambda: run.of(Raw), within_s=4, what="a reply")
+
+
+@pytest.fixture
+def tls_upsd(upsd_factory, tmp_path):
+    """Debian's server with a certificate, and the file of its authority. It is built on NSS and wants a database."""
+    authority = trustme.CA(key_type=trustme.KeyType.RSA)
+    issued = authority.issue_cert("localhost", key_type=trustme.KeyType.RSA)
+    key = load_pem_private_key(issued.private_key_pem.bytes(), None)
+    cert = load_pem_x509_certificate(issued.cert_chain_pems[0].bytes())
+    modulus = key.public_key().public_numbers().n
+    parts = {
+        "key.der": key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption()),
+        "cert.der": cert.public_bytes(Encoding.DER),
+        "public.der": modulus.to_bytes((modulus.bit_length() + 7) // 8, "big"),
+    }
+    for name, data in parts.items():
+        (tmp_path / name).write_bytes(data)
+    database = tmp_path / "nss"
+    database.mkdir(mode=0o700)
+    tool = Path(__file__).with_name("nss.py")
+    files = [str(tmp_path / name) for name in parts]
+    subprocess.run([sys.executable, tool, database, "upsd", "nss-pw", *files], check=True, timeout=20)
+    server = upsd_factory(started=False)
+    with (server.folder / "upsd.conf").open("a") as file:
+        file.write(f'CERTPATH {database}\nCERTIDENT "upsd" "nss-pw"\n')
+    server.start()
+    authority.cert_pem.write_to_path(str(tmp_path / "authority.pem"))
+    return server, str(tmp_path / "authority.pem")
+
+
+async def test_starttls_with_debian_s_server(tls_upsd):
+    server, ca_file = tls_upsd
+    address = f"one@localhost:{server.port}"
+    login = {"user": server.user, "password": server.password}
+    async with running(UpsPeer(address, starttls="verified", ca_file=ca_file, **login)) as run:
+        await until(lambda: len(run.of(Raw)) >= 2, within_s=6, what="replies inside TLS")
+        server.set_status("one", "OB DISCHRG", {"battery.charge": "80"})
+        await until(lambda: run.statuses[-1] == "OB DISCHRG", within_s=6, what="on battery")
+    assert not run.of(Failed)
+    async with running(UpsPeer(address, starttls="verified")) as run:
+        await until(lambda: run.of(Failed), within_s=4, what="a failure")
+    assert "certificate is not trusted" in run.of(Failed)[0].error
+    async with running(UpsPeer(address, starttls="i_know")) as run:
+        await until(lambda: run.of(Raw), within_s=4, what="a reply")
 
 
 async def test_plain_text_slipped_in_before_tls_is_refused():
