@@ -26,6 +26,7 @@ pytestmark = pytest.mark.real
 VALUES = {
     "status": "OL", "charge": 1.0, "runtime_s": 1500.0, "load": 0.61, "power_w": 610.0, "apparent_va": 989.0,
     "voltage_v": 231.0, "battery_v": 54.7, "battery_c": 24.0,
+    "self_test": "none", "self_test_age_s": None, "battery_date": None,
 }  # fmt: skip
 """Of ON_LINE: 25 min are 1500 s, 547 are 54.7 V, 231 are 231 V (RFC 1628)."""
 
@@ -106,7 +107,7 @@ async def test_a_poll_brings_everything(snmpd, version):
     assert (raw.via, raw.address, raw.retained) == ("snmp", snmpd.address, False)
     found = json.loads(raw.body)
     assert raw.body == upsmib.render(found)  # compact, in the order of the OIDs
-    walked = ("3.3.1.2.1", "4.4.1.4.1", "2.1.0", "3.1.0")
+    walked = ("3.3.1.2.1", "4.4.1.4.1", "2.1.0", "7.3.0")
     assert {oid: found[UPS + oid] for oid in walked} == {oid: ON_LINE[oid][1] for oid in walked}
     assert found[upsmib.UPTIME] >= 0
     decoded = upsmib.decode(found)
@@ -129,6 +130,17 @@ async def test_scripted_outage(snmpd, version):
     assert run.statuses == ["OL", "OB", "OB LB", "OL"]
     assert run.of(Failed) == []
     assert (low["charge"], low["runtime_s"], low["voltage_v"]) == (0.09, 120.0, 0.0)
+
+
+async def test_a_self_test_that_is_over_has_a_result_and_an_age(snmpd):
+    """RFC 1628, upsTest group; the agent's sysUpTime is its own, so the test began some hundredths after its start."""
+    snmpd.set(**{"7.3.0": ("integer", 3), "7.5.0": ("timeticks", 1)})
+    async with running(v2c(snmpd)) as run:
+        await until(lambda: run.of(Raw), within_s=15, what="an answer")
+    objects = upsmib.parse(run.of(Raw)[0].body)
+    values = upsmib.decode(objects).values
+    assert values["self_test"] == "failed"
+    assert values["self_test_age_s"] == pytest.approx((objects[upsmib.UPTIME] - 1) / 100)
 
 
 async def test_no_such_instance_and_wrong_types_are_unknown(snmpd):
