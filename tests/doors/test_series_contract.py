@@ -6,13 +6,13 @@ from array import array
 
 import pytest
 
-from farmwatch.stores.series import SqliteSeries
+from farmwatch.stores.embedded import EmbeddedSeries
 from farmwatch.words.model import Observed
 
 DAY_S = 86_400.0
 T0 = 20_000 * DAY_S  # a UTC midnight
 
-ADAPTERS = {"sqlite": lambda folder: SqliteSeries(folder / "series.db")}
+ADAPTERS = {"embedded": lambda folder: EmbeddedSeries(folder / "history.db")}
 
 
 @pytest.fixture(params=ADAPTERS)
@@ -135,8 +135,10 @@ async def test_a_thinned_chart_loses_no_extreme_and_no_gap(make, flushed):
     exact = {round(t, 3): v for t, v in rows}
     assert all(v == pytest.approx(exact[round(t, 3)]) for t, v in got if not math.isnan(v)), "no value is invented"
     assert not [t for t, _ in got if T0 + 10_000 <= t < T0 + 12_000]
+    assert [t for t, v in got if math.isnan(v) and T0 + 9_998 < t < T0 + 12_000], "a gap is no line"
     assert got[0][0] == T0
-    before, after = (max(t for t, _ in got if t < T0 + 10_000), min(t for t, _ in got if t >= T0 + 12_000))
+    known = [t for t, v in got if not math.isnan(v)]
+    before, after = max(t for t in known if t < T0 + 10_000), min(t for t in known if t >= T0 + 12_000)
     assert (before, after) == (T0 + 9_998, T0 + 12_000), "the edges of the gap are drawn where they are"
     await store.close()
 
@@ -193,7 +195,7 @@ async def test_a_block_from_elsewhere_is_taken_whole_and_twice_changes_nothing(m
     same(await whole(store, quantity="voltage_v"), [(t, 230.1) for t in times])
     if not restart:
         assert [(h.subject, h.quantity) for h in await store.held()] == [("avocet", "power_w"), ("avocet", "voltage_v")]
-        assert (await store.held())[0].last_s == pytest.approx(times[-1], abs=1e-3)
+        assert (await store.held())[0][2:] == pytest.approx((times[0], times[-1]), abs=1e-3)
     await store.close()
 
 

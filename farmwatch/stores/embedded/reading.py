@@ -1,0 +1,283 @@
+"""Reading a range: blocks or rollups, and what is still in memory. Runs on threads, with connections of its own."""
+
+import logging
+import sqlite3
+from array import array
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import compress, repeat
+from operator import mul, or_
+from pathlib import Path
+from typing import Any
+
+from farmwatch.sqlitefile import store_error
+from farmwatch.stores.embedded.blocks import AREA, COUNT, COVERED, GAPS, HIGH, LAST, LOW, Block, Frame, settled
+from farmwatch.stores.embedded.charts import Buckets, Piece, columns, gathered, joined, outline, rollups, thinned
+from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN, unscale
+from farmwatch.stores.embedded.log import Key
+from farmwatch.stores.embedded.rollups import KINDS, PERIODS_MS, WIDTHS_MS, Before, Page, roll_up
+from farmwatch.stores.embedded.schema import APART, IN_ORDER, epoch_of, open_reader
+from farmwatch.stores.embedded.writing import last_of
+from farmwatch.words.quantities import QUANTITIES
+from farmwatch.words.series import Columns, Floats, Holding, Ints, Rollups
+
+RAW_ROWS = 60_000
+"""A chart of up to so many readings is made from the readings: a day at 2 s."""
+MOST_BUCKETS = 40_000
+"""A chart of more is made from the finest rollups with no more buckets than this: a year of quarter-hours."""
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Rows in memory that are of the log's epoch, or of a later one; those of an earlier one are in the file."""
+
+    key: Key
+    epoch: int
+    frame: Frame
+
+
+class Moved(Exception):
+    """What memory held when it was asked has become blocks meanwhile."""
+
+
+class Reader:
+    """One reading: its connection, and what memory held when it was asked."""
+
+    def __init__(self, path: Path, held: Sequence[Held], latest: int, damaged: Callable[[int], None]) -> None:
+        self.path, self._damaged = path, damaged
+        try:
+            self.db = open_reader(path)
+            epoch = 0 if self.db is None else epoch_of(self.db)
+        except sqlite3.Error as error:
+            raise store_error(path, "read", error) from error
+        if epoch > latest:
+            self.close()
+            raise Moved
+        self._held = [one for one in held if one.epoch >= epoch]
+
+    def close(self) -> None:
+        """End the read transaction."""
+        if self.db is not None:
+            self.db.close()
+
+    # ---- the two questions ---------------------------------------------------------------------------------------
+
+    def read(self, subject: str, quantity: str, start_ms: int, end_ms: int, points: int) -> Columns:
+        """See `ports.SeriesStore.read`."""
+        try:
+            level = self._level(subject, quantity, start_ms, end_ms, points)
+            if level:
+                buckets = gathered([*self._buckets(subject, quantity, level, start_ms, end_ms)])
+                return outline(buckets, WIDTHS_MS[level], (start_ms, end_ms), points)
+            piece = joined([p.within(start_ms, end_ms) for p in self._pieces(subject, quantity, start_ms, end_ms)])
+        except sqlite3.Error as error:
+            raise store_error(self.path, "read", error) from error
+        return thinned(piece, start_ms, end_ms, points) if points > 0 else columns(piece)
+
+    def rollups(self, subject: str, quantity: str, level: str, start_ms: int, end_ms: int) -> Rollups:
+        """See `ports.SeriesStore.rollups`."""
+        try:
+            buckets = gathered([*self._buckets(subject, quantity, level, start_ms, end_ms - 1)])
+        except sqlite3.Error as error:
+            raise store_error(self.path, "read", error) from error
+        begin, end = bisect_left(buckets.starts, start_ms), bisect_left(buckets.starts, end_ms)
+        found = Buckets()
+        found.extend(buckets, begin, end)
+        return rollups(found, watts=QUANTITIES[quantity].unit == "W")
+
+    def held(self) -> list[Holding]:
+        """See `ports.SeriesStore.held`; the span of a series is that of its source."""
+        spans: dict[Key, tuple[int, int]] = {}
+
+        def take(key: Key, first: int, last: int) -> None:
+            old = spans.get(key, (first, last))
+            spans[key] = min(old[0], first), max(old[1], last)
+
+        for subject, quantity, first, last in self._rows(
+            "SELECT subject, quantity, min(first_ms), max(last_ms) FROM block JOIN source ON source.id = block.source"
+            " JOIN series ON series.source = source.id WHERE state < 9 GROUP BY subject, quantity"
+        ):
+            take((subject, quantity), first, last)
+        for subject, quantity, level, first, last in self._rows(
+            "SELECT subject, quantity, level, min(period), max(period) FROM rollup JOIN source ON"
+            " source.id = rollup.source JOIN series ON series.source = source.id GROUP BY subject, quantity, level"
+        ):
+            if (subject, quantity) not in spans:
+                take((subject, quantity), first * PERIODS_MS[level], (last + 1) * PERIODS_MS[level])
+        for one in self._held:
+            for quantity in one.frame.columns if one.frame.times else ():
+                take((one.key[0], quantity), min(one.frame.times), max(one.frame.times))
+        return [Holding(*key, first / 1000, last / 1000) for key, (first, last) in sorted(spans.items())]
+
+    # ---- readings ------------------------------------------------------------------------------------------------
+
+    def _rows(self, sql: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
+        return [] if self.db is None else self.db.execute(sql, values).fetchall()
+
+    def _series(self, subject: str, quantity: str) -> Iterator[tuple[int, dict[int, float]]]:
+        """(source, resolutions by series) of all that speak of a quantity of a subject."""
+        found: dict[int, dict[int, float]] = {}
+        for source, series, resolution in self._rows(
+            "SELECT source.id, series.id, resolution FROM source JOIN series ON series.source = source.id"
+            " WHERE subject = ? AND quantity = ? ORDER BY source.id, series.id", (subject, quantity)
+        ):  # fmt: skip
+            found.setdefault(source, {})[series] = resolution
+        yield from found.items()
+
+    def _level(self, subject: str, quantity: str, start_ms: int, end_ms: int, points: int) -> str:
+        """The level that a chart is made from, or nothing for the readings themselves."""
+        if points <= 0:
+            return ""
+        rows = sum(len(one.frame) for one in self._held if one.key[0] == subject and quantity in one.frame.columns)
+        first_ms, earliest = end_ms, dict.fromkeys(WIDTHS_MS, end_ms)
+        older = False
+        for source, _ in self._series(subject, quantity):
+            found = self._rows(
+                "SELECT sum(rows) FROM block WHERE source = ? AND state = 0 AND last_ms >= ? AND first_ms <= ?",
+                (source, start_ms, end_ms),
+            )
+            rows += found[0][0] or 0
+            kept_ms = self._rows("SELECT min(first_ms) FROM block WHERE source = ? AND state = 0", (source,))[0][0]
+            first_ms = min(first_ms, end_ms if kept_ms is None else kept_ms)
+            for level, period, last in self._rows(
+                "SELECT level, min(period), max(period) FILTER (WHERE (period + 1) * ? <= ?) FROM rollup"
+                " WHERE source = ? GROUP BY level", (PERIODS_MS["1min"], first_ms, source)
+            ):  # fmt: skip
+                earliest[level] = min(earliest[level], period * PERIODS_MS[level])
+                older |= level == "1min" and last is not None and (last + 1) * PERIODS_MS[level] > start_ms
+                older |= level != "1min" and start_ms < first_ms and (period + 1) * PERIODS_MS[level] <= first_ms
+        if rows <= RAW_ROWS and not older:
+            return ""
+        begin_ms = max(start_ms, min(first_ms, *earliest.values()))
+        for level, width in WIDTHS_MS.items():
+            if (end_ms - begin_ms) // width <= MOST_BUCKETS and earliest[level] <= begin_ms:
+                return level
+        return min(earliest, key=lambda level: (earliest[level], -WIDTHS_MS[level]))
+
+    def _pieces(self, subject: str, quantity: str, start_ms: int, end_ms: int) -> Iterator[Piece]:
+        for source, resolutions in self._series(subject, quantity):
+            for state in (IN_ORDER, APART):
+                for block_id, data in self._blocks(source, state, start_ms, end_ms):
+                    try:
+                        yield from _block_pieces(Block(data), resolutions)
+                    except ValueError as error:
+                        self._bad(block_id, error)
+        yield from self._memory(subject, quantity, start_ms, end_ms)
+
+    def _blocks(self, source: int, state: int, start_ms: int, end_ms: int) -> Iterator[tuple[Any, ...]]:
+        yield from self._rows(
+            "SELECT id, data FROM block WHERE source = ? AND state = ? AND last_ms >= ? AND first_ms <= ?"
+            " ORDER BY last_ms",
+            (source, state, start_ms, end_ms),
+        )
+
+    def _bad(self, block_id: int, error: Exception) -> None:
+        log.error("series: block %d of %s is damaged: %s", block_id, self.path.name, error)
+        self._damaged(block_id)
+
+    def _memory(self, subject: str, quantity: str, start_ms: int, end_ms: int) -> Iterator[Piece]:
+        resolution = QUANTITIES[quantity].resolution
+        for one in self._held:
+            column = one.frame.columns.get(quantity)
+            if one.key[0] != subject or column is None:
+                continue
+            rows = settled(Frame(one.frame.times, {quantity: column}))
+            begin, end = bisect_left(rows.times, start_ms), bisect_left(rows.times, end_ms + 1)
+            yield _piece(rows.times[begin:end], rows.columns[quantity][begin:end], resolution)
+
+    # ---- rollups -------------------------------------------------------------------------------------------------
+
+    def _buckets(self, subject: str, quantity: str, level: str, start_ms: int, end_ms: int) -> Iterator[Buckets]:
+        length, width = PERIODS_MS[level], WIDTHS_MS[level]
+        for source, resolutions in self._series(subject, quantity):
+            for (data,) in self._rows(
+                "SELECT data FROM rollup WHERE source = ? AND level = ? AND period BETWEEN ? AND ? ORDER BY period",
+                (source, level, start_ms // length, end_ms // length),
+            ):
+                try:
+                    yield from _page_buckets(Block(data), resolutions)
+                except ValueError as error:
+                    self._bad(0, error)
+            for block_id, data in self._blocks(source, APART, start_ms - start_ms % width, end_ms):
+                try:
+                    yield from _late_buckets(Block(data), resolutions, level)
+                except ValueError as error:
+                    self._bad(block_id, error)
+        resolution = QUANTITIES[quantity].resolution
+        for one in self._held:
+            column = one.frame.columns.get(quantity)
+            if one.key[0] == subject and column is not None and one.frame.times:
+                rows = settled(Frame(one.frame.times, {quantity: column}))
+                before = self._last(one.key, quantity, rows.times[0])
+                page = roll_up(rows.times, {1: rows.columns[quantity]}, {} if before is None else {1: before})[level]
+                yield _of_page(page, 1, resolution)
+
+    def _last(self, key: Key, quantity: str, before_ms: int) -> Before | None:
+        """The reading of a series before what is in memory, at today's resolution."""
+        rows = self._rows(
+            "SELECT data, series.id FROM source JOIN series ON series.source = source.id JOIN block ON"
+            " block.source = source.id WHERE subject = ? AND source.source = ? AND quantity = ? AND resolution = ? AND"
+            " state = 0 AND last_ms < ? ORDER BY last_ms DESC LIMIT 1",
+            (*key, quantity, QUANTITIES[quantity].resolution, before_ms),
+        )
+        if not rows:
+            return None
+        try:
+            block = Block(rows[0][0])
+            column = block.column(rows[0][1])
+            return None if column is None else last_of(block.times(), {1: column}).get(1)
+        except ValueError:
+            return None
+
+
+def _piece(times: Ints, numbers: Ints, resolution: float) -> Piece:
+    """Readings in their unit; rows in which the quantity is absent are left out."""
+    least = min(numbers, default=0)
+    if least <= ABSENT and ABSENT in numbers:
+        there = [value != ABSENT for value in numbers]
+        times, numbers = array("q", compress(times, there)), array(numbers.typecode, compress(numbers, there))
+    return Piece(times, unscale(numbers, resolution), least == UNKNOWN)
+
+
+def _block_pieces(block: Block, resolutions: dict[int, float]) -> Iterator[Piece]:
+    for series, resolution in resolutions.items():
+        numbers = block.column(series)
+        if numbers is not None:
+            yield _piece(block.times(), numbers, resolution)
+
+
+def _page_buckets(block: Block, resolutions: dict[int, float]) -> Iterator[Buckets]:
+    for series, resolution in resolutions.items():
+        if (series, COUNT) in block.columns:
+            found = {(series, kind): block.column(series, kind) for kind in KINDS}
+            page = Page(block.times(), {key: column for key, column in found.items() if column is not None})
+            yield _of_page(page, series, resolution)
+
+
+def _late_buckets(block: Block, resolutions: dict[int, float], level: str) -> Iterator[Buckets]:
+    for series, resolution in resolutions.items():
+        numbers = block.column(series)
+        if numbers is not None:
+            yield _of_page(roll_up(block.times(), {series: numbers}, {})[level], series, resolution)
+
+
+def _of_page(page: Page, series: int, resolution: float) -> Buckets:
+    """A page's buckets of one series in its unit; those without a row of it are left out."""
+    starts = page.starts
+    found = {kind: page.columns[series, kind] for kind in KINDS}
+    rows = list(map(or_, found[COUNT], found[GAPS]))
+    if 0 in rows:
+        starts = array("q", compress(starts, rows))
+        found = {kind: array("q", compress(column, rows)) for kind, column in found.items()}
+    low, high, last = (_with_holes(found[kind], resolution) for kind in (LOW, HIGH, LAST))
+    area = array("d", map(mul, found[AREA], repeat(resolution)))
+    return Buckets(starts, low, high, last, area, found[COVERED], found[COUNT], found[GAPS])
+
+
+def _with_holes(numbers: Ints, resolution: float) -> Floats:
+    if ABSENT in numbers:
+        numbers = array("q", (UNKNOWN if value == ABSENT else value for value in numbers))
+    return unscale(numbers, resolution)

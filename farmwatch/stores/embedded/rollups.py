@@ -1,0 +1,190 @@
+"""Rollups in whole numbers: per bucket least, greatest and last value, area, time covered, count, gaps.
+
+The area is that of the trapezoids between readings at most `GAP_S` apart, in units of the resolution times a second;
+it is rounded along the running sum, so that the sum over the buckets of a block is off by one unit at most. A piece
+counts in the bucket in which it ends. What the columns mean for people stands at `words.series.Rollups`.
+"""
+
+from array import array
+from bisect import bisect_left
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import accumulate, compress, repeat
+from operator import add, gt, mul, ne, sub
+
+from farmwatch.stores.embedded.blocks import AREA, COUNT, COVERED, GAPS, HIGH, LAST, LOW, Column
+from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN
+from farmwatch.words.series import GAP_S, LEVELS, Ints
+
+GAP_MS = round(GAP_S * 1000)
+WIDTHS_MS = {name: round(width_s * 1000) for name, width_s in LEVELS.items()}
+PERIODS_MS = {"1min": 86_400_000, "15min": 8 * 86_400_000, "1d": 256 * 86_400_000}
+"""How much of a level stands in one page of the file."""
+KINDS = (LOW, HIGH, LAST, AREA, COVERED, COUNT, GAPS)
+FILL = dict(zip(KINDS, (ABSENT, ABSENT, ABSENT, 0, 0, 0, 0), strict=True))
+AREA_UNIT = 2000
+"""Twice the trapezoids' area in units of the resolution and milliseconds goes into a stored unit so often."""
+
+Before = tuple[int, int]
+"""Time and scaled value of the reading before the first one."""
+
+
+@dataclass(slots=True)
+class Page:
+    """Buckets of one source at one level: where they begin, in ms, and a column a series and kind."""
+
+    starts: Ints = field(default_factory=lambda: array("q"))
+    columns: dict[Column, Ints] = field(default_factory=dict)
+
+    def part(self, begin: int, end: int) -> "Page":
+        """Rows of a slice."""
+        return Page(self.starts[begin:end], {key: column[begin:end] for key, column in self.columns.items()})
+
+    def join(self, other: "Page") -> None:
+        """Put later buckets after these."""
+        before, after = len(self.starts), len(other.starts)
+        self.starts.extend(other.starts)
+        for key in self.columns.keys() | other.columns.keys():
+            fill = FILL[key[1]]
+            mine = self.columns.setdefault(key, array("q", repeat(fill, before)))
+            mine.extend(other.columns.get(key) or array("q", repeat(fill, after)))
+
+
+def typical_ms(steps: Ints) -> int:
+    """The usual distance of two readings: the median of up to some 200 of them."""
+    sample = sorted(steps[:: max(1, len(steps) // 200)])
+    return sample[len(sample) // 2] if sample else 0
+
+
+def gap_limit_ms(steps: Ints) -> int:
+    """Readings further apart than this leave a visible gap: three usual distances, at least `GAP_S`."""
+    return max(GAP_MS, 3 * typical_ms(steps))
+
+
+class Line:
+    """One series' readings as a line: running sums of area, time covered and gaps up to each reading."""
+
+    def __init__(self, times: Ints, values: Ints, before: Before | None = None) -> None:
+        if ABSENT in values:
+            there = [value != ABSENT for value in values]
+            times, values = array("q", compress(times, there)), array("q", compress(values, there))
+        self.times, self.values = times, values
+        self.broken = UNKNOWN in values
+        if before is not None and times:
+            times, values = array("q", (before[0], *times)), array("q", (before[1], *values))
+        steps = array("q", map(sub, times[1:], times))
+        joined = [*map(gt, repeat(GAP_MS + 1), steps)]
+        seen = [*map(gt, repeat(gap_limit_ms(steps) + 1), steps)]
+        if UNKNOWN in values:
+            known = [*map(ne, values, repeat(UNKNOWN))]
+            joined = [*map(mul, joined, map(mul, known, known[1:]))]
+            seen = [*map(mul, seen, map(mul, known, known[1:]))]
+        covered = map(mul, steps, joined)
+        lead = 1 if before is not None and self.times else 2
+        self.area = [0, 0][:lead]
+        self.covered, self.gaps = self.area.copy(), self.area.copy()
+        areas = map(mul, map(mul, map(add, values[1:], values), steps), joined)
+        self.area += accumulate(areas)
+        self.covered += accumulate(covered)
+        self.gaps += accumulate(map(sub, repeat(1), seen))
+
+    def buckets(self, width_ms: int) -> tuple[Ints, dict[int, Ints]]:
+        """(where buckets begin, columns by kind) at a level."""
+        starts: Ints = array("q")
+        found: dict[int, Ints] = {kind: array("q") for kind in KINDS}
+        times, values, area, covered, gaps = self.times, self.values, self.area, self.covered, self.gaps
+        begin, rounded = 0, 0
+        while begin < len(times):
+            start = times[begin] - times[begin] % width_ms
+            end = bisect_left(times, start + width_ms, begin)
+            part = values[begin:end]
+            if self.broken and UNKNOWN in part:
+                part = array("q", (value for value in part if value != UNKNOWN))
+            starts.append(start)
+            total = (area[end] + AREA_UNIT // 2) // AREA_UNIT
+            row = (min(part), max(part), part[-1]) if part else (ABSENT, ABSENT, ABSENT)
+            more = (total - rounded, covered[end] - covered[begin], len(part), int(gaps[end] > gaps[begin]))
+            for kind, value in zip(KINDS, (*row, *more), strict=True):
+                found[kind].append(value)
+            rounded, begin = total, end
+        return starts, found
+
+
+def roll_up(times: Ints, columns: Mapping[int, Ints], before: Mapping[int, Before]) -> dict[str, Page]:
+    """A page a level of settled rows; `before` holds the reading before the first one of each series."""
+    lines = {series: Line(times, column, before.get(series)) for series, column in columns.items()}
+    pages = {}
+    for level, width_ms in WIDTHS_MS.items():
+        page = Page()
+        for series, line in lines.items():
+            starts, found = line.buckets(width_ms)
+            page = combine(page, Page(starts, {(series, kind): column for kind, column in found.items()}))
+        pages[level] = page
+    return pages
+
+
+def combine(page: Page, more: Page) -> Page:
+    """Both together, bucket by bucket: `more` is the later one where both have readings of one series."""
+    if not page.starts:
+        return more
+    if not more.starts:
+        return page
+    if page.starts == more.starts and not page.columns.keys() & more.columns.keys():
+        return Page(page.starts, page.columns | more.columns)
+    begin = bisect_left(page.starts, more.starts[0])
+    found = page.part(0, begin)
+    rest = page.part(begin, len(page.starts))
+    if not rest.starts:
+        found.join(more)
+        return found
+    starts = array("q", sorted({*rest.starts, *more.starts}))
+    both = Page(starts)
+    for key in rest.columns.keys() | more.columns.keys():
+        mine, theirs = _spread(rest, key, starts), _spread(more, key, starts)
+        both.columns[key] = array("q", map(_pair(key[1]), mine, theirs))
+    found.join(both)
+    return found
+
+
+def _spread(page: Page, key: Column, starts: Ints) -> list[int]:
+    column = page.columns.get(key)
+    there = {} if column is None else dict(zip(page.starts, column, strict=True))
+    fill = FILL[key[1]]
+    return [there.get(start, fill) for start in starts]
+
+
+def _pair(kind: int):  # type: ignore[no-untyped-def]  # noqa: ANN202  (one of the functions below)
+    return {LOW: _low, HIGH: _high, LAST: _later, GAPS: max}.get(kind, add)
+
+
+def _low(one: int, other: int) -> int:
+    return min(one, other) if ABSENT not in (one, other) else max(one, other)
+
+
+def _high(one: int, other: int) -> int:
+    return max(one, other)
+
+
+def _later(one: int, other: int) -> int:
+    return one if other == ABSENT else other
+
+
+def without(page: Page, start_ms: int, end_ms: int) -> Page:
+    """The page without the buckets that begin in a range."""
+    begin, end = bisect_left(page.starts, start_ms), bisect_left(page.starts, end_ms)
+    found = page.part(0, begin)
+    found.join(page.part(end, len(page.starts)))
+    return found
+
+
+def by_period(page: Page, level: str) -> list[tuple[int, Page]]:
+    """(period, page) of the file's pages that the buckets belong to."""
+    length = PERIODS_MS[level]
+    found = []
+    begin = 0
+    while begin < len(page.starts):
+        period = page.starts[begin] // length
+        end = bisect_left(page.starts, (period + 1) * length, begin)
+        found.append((period, page.part(begin, end)))
+        begin = end
+    return found
