@@ -1,52 +1,66 @@
 """Rollups of readings that are given as floats; for stores that keep no rollups of their own."""
 
 import math
+from dataclasses import dataclass
 
 from farmwatch.words.quantities import QUANTITIES
 from farmwatch.words.series import GAP_S, Columns, Rollups
 
 
 def roll_up(readings: Columns, quantity: str, width_s: float, start_s: float, end_s: float) -> Rollups:
-    """Buckets that begin at start_s <= t < end_s; `readings` should begin `GAP_S` before, for the first piece.
+    """Buckets that begin at start_s <= t < end_s; `readings` should begin and end `GAP_S` outside.
 
     See `words.series.Rollups` for what a bucket holds.
     """
+    rows: dict[float, _Bucket] = {}
+    before_s, before = math.nan, math.nan
+    for time_s, value in readings.rows():
+        bucket = rows.setdefault(math.floor(time_s / width_s) * width_s, _Bucket())
+        if time_s - before_s <= GAP_S and not math.isnan(value) and not math.isnan(before):
+            _join(rows, width_s, (before_s, before), (time_s, value))
+        elif not math.isnan(before_s):
+            bucket.gaps = 1
+        if not math.isnan(value):
+            bucket.low, bucket.high, bucket.last = min(bucket.low, value), max(bucket.high, value), value
+            bucket.count += 1
+        before_s, before = time_s, value
     found = Rollups()
     watts = QUANTITIES[quantity].unit == "W"
-    before_s, before = -math.inf, math.nan
-    at_s, area = -math.inf, 0.0
-    for time_s, value in readings.rows():
-        bucket_s = math.floor(time_s / width_s) * width_s
-        if start_s <= bucket_s < end_s:
-            if bucket_s != at_s:
-                at_s, area = bucket_s, 0.0
-                _begin(found, at_s)
-            step_s = time_s - before_s
-            if step_s <= GAP_S and not math.isnan(value) and not math.isnan(before):
-                area += (value + before) / 2 * step_s
-                found.covered_s[-1] += step_s
-            else:
-                found.gaps[-1] |= int(math.isfinite(before_s))
-            if not math.isnan(value):
-                _take(found, value)
-            covered_s = found.covered_s[-1]
-            found.mean[-1] = area / covered_s if covered_s else found.last[-1]
-            found.energy_wh[-1] = area / 3600 if watts else math.nan
-        before_s, before = time_s, value
+    for at_s, bucket in sorted(rows.items()):
+        if start_s <= at_s < end_s:
+            found.start_s.append(at_s)
+            found.low.append(bucket.low if bucket.count else math.nan)
+            found.high.append(bucket.high if bucket.count else math.nan)
+            found.mean.append(bucket.area / bucket.covered_s if bucket.covered_s else bucket.last)
+            found.last.append(bucket.last)
+            found.count.append(bucket.count)
+            found.energy_wh.append(bucket.area / 3600 if watts else math.nan)
+            found.covered_s.append(bucket.covered_s)
+            found.gaps.append(bucket.gaps)
     return found
 
 
-def _begin(found: Rollups, at_s: float) -> None:
-    found.start_s.append(at_s)
-    for column in (found.low, found.high, found.mean, found.last, found.energy_wh):
-        column.append(math.nan)
-    found.covered_s.append(0.0)
-    found.count.append(0)
-    found.gaps.append(0)
+@dataclass(slots=True)
+class _Bucket:
+    low: float = math.inf
+    high: float = -math.inf
+    last: float = math.nan
+    area: float = 0.0
+    covered_s: float = 0.0
+    count: int = 0
+    gaps: int = 0
 
 
-def _take(found: Rollups, value: float) -> None:
-    found.low[-1] = value if math.isnan(found.low[-1]) else min(value, found.low[-1])
-    found.high[-1] = value if math.isnan(found.high[-1]) else max(value, found.high[-1])
-    found.last[-1] = value
-    found.count[-1] += 1
+def _join(
+    rows: dict[float, _Bucket], width_s: float, one: tuple[float, float], other: tuple[float, float]
+) -> None:
+    """The piece between two readings, cut at the edges."""
+    (from_s, value), (to_s, last) = one, other
+    slope = (last - value) / (to_s - from_s)
+    while from_s < to_s:
+        start_s = math.floor(from_s / width_s) * width_s
+        step_s = min(to_s, start_s + width_s) - from_s
+        bucket = rows.setdefault(start_s, _Bucket())
+        bucket.area += (value + slope * step_s / 2) * step_s
+        bucket.covered_s += step_s
+        from_s, value = from_s + step_s, value + slope * step_s

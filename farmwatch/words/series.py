@@ -47,8 +47,8 @@ class Columns:
 class Rollups:
     """Buckets in time order; a bucket without a reading has no row.
 
-    A piece of the line between two readings counts in the bucket in which it ends, so that sums over buckets are
-    sums over readings. Pieces longer than `GAP_S`, and those that begin or end unknown, are gaps.
+    Readings are joined by straight lines, cut at the buckets' edges, so that sums over buckets are sums over readings.
+    Over pieces longer than `GAP_S`, and those that begin or end unknown, nothing is integrated.
 
     Attributes:
         start_s: where the bucket begins, epoch seconds.
@@ -56,7 +56,7 @@ class Rollups:
         high: greatest value.
         mean: mean over time of the trapezoids; where there are none, the last value.
         last: last value.
-        count: known readings.
+        count: known readings; 0 where the line alone reaches into the bucket.
         energy_wh: the trapezoids' area where the unit is W, else NaN.
         covered_s: seconds that the mean and the energy speak for.
         gaps: 1 where the quantity was unknown or missing for a while within the bucket or just before it, else 0.

@@ -165,11 +165,11 @@ async def test_rollups_say_least_greatest_mean_last_count_and_energy(make):
         assert list(found.high) == [120.0, 300.0, 70.0]
         assert list(found.last) == [80.0, 300.0, 70.0]
         assert list(found.count) == [3, 3, 2]
-        assert list(found.covered_s) == pytest.approx([40.0, 60.0, 0.0], abs=1e-9)
+        assert list(found.covered_s) == pytest.approx([60.0, 40.0, 0.0], abs=1e-9)
         assert list(found.gaps) == [0, 0, 1]
-        # trapezoids by hand: 110 * 20 + 100 * 20; 90 * 20 + 50 * 20 + 150 * 20
-        assert list(found.energy_wh) == pytest.approx([4200 / 3600, 5800 / 3600, 0.0], abs=1e-3)
-        assert list(found.mean) == pytest.approx([105.0, 5800 / 60, 70.0], abs=0.05)
+        # trapezoids by hand: (110 + 100 + 90) * 20; (50 + 150) * 20
+        assert list(found.energy_wh) == pytest.approx([6000 / 3600, 4000 / 3600, 0.0], abs=1e-3)
+        assert list(found.mean) == pytest.approx([100.0, 100.0, 70.0], abs=0.05)
         await store.flush()
     days = await store.rollups("avocet", "power_w", "1d", T0 - DAY_S, T0 + DAY_S)
     assert (list(days.start_s), list(days.count), list(days.high)) == ([T0], [8], [300.0])

@@ -141,7 +141,7 @@ def unmasked(numbers: Ints, mask: bytes) -> Ints:
 
 def pack(times: Ints, columns: Mapping[Column, Ints]) -> bytes:
     """A block of at least one row; see above."""
-    parts: list[tuple[int, int, bytes]] = [(0, TIMES, encode(times, TIME_WAYS))]
+    parts: list[tuple[int, int, bytes]] = [(0, TIMES, encode(times, TIME_WAYS, sample=0))]
     for (series, kind), numbers in columns.items():
         filled, mask = masked(numbers)
         parts.append((series, kind, encode(filled, VALUE_WAYS)))

@@ -92,10 +92,10 @@ def residuals(numbers: Ints, how: int) -> tuple[int, int, Ints]:
     if how == FROM_LINE:
         step = round((numbers[-1] - first) / (len(numbers) - 1)) if len(numbers) > 1 else 0
         return first, step, _less_line(numbers, first, step)
-    steps = _differences(numbers)
+    steps = differences(numbers)
     if how == FROM_LAST or not steps:
         return first, 0, steps
-    return first, steps[0], _differences(steps)
+    return first, steps[0], differences(steps)
 
 
 def rebuild(how: int, first: int, second: int, found: Ints, count: int) -> Ints:
@@ -121,10 +121,19 @@ def _less_line(numbers: Ints, first: int, step: int) -> Ints:
     return array("q", map(sub, numbers, _line(first, step, len(numbers))))
 
 
-def _differences(numbers: Ints) -> Ints:
+def differences(numbers: Ints) -> Ints:
+    """Each number less the one before it."""
     if _numpy:
         return _ints(_numpy[0].diff(_wide(numbers)))
     return array("q", map(sub, numbers[1:], numbers))
+
+
+def running_areas(values: Ints, steps: Ints) -> Ints:
+    """Twice the area of the trapezoids up to each point."""
+    if _numpy:
+        wide = _wide(values)
+        return _running_np((wide[1:] + wide[:-1]) * _wide(steps), 0)
+    return array("q", accumulate(map(mul, map(add, values[1:], values), steps), initial=0))
 
 
 def _sum_each(found: Ints, base: int) -> Ints:
@@ -141,9 +150,13 @@ def _sum_line(found: Ints, first: int, step: int) -> Ints:
 
 def _running(found: Ints, first: int) -> Ints:
     if _numpy:
-        np = _numpy[0]
-        return _ints(np.cumsum(np.concatenate((np.array([first], "i8"), _wide(found)))))
+        return _running_np(_wide(found), first)
     return array("q", accumulate(found, initial=first))
+
+
+def _running_np(found, first: int) -> Ints:  # type: ignore[no-untyped-def]  # noqa: ANN001  (same as below)
+    np = _numpy[0]
+    return _ints(np.cumsum(np.concatenate((np.array([first], "i8"), found))))
 
 
 def _line(first: int, step: int, count: int) -> Iterable[int]:
@@ -227,14 +240,20 @@ def take_number(data: bytes, at: int) -> tuple[int, int]:
     return int.from_bytes(data[at + 1 : end], "little", signed=True), end
 
 
-def encode(numbers: Ints, ways: Iterable[int], *, squeezed: bool = True) -> bytes:
-    """A column of at least one integer as bytes; of several `ways` the best on a sample is taken."""
+def encode(numbers: Ints, ways: Iterable[int], *, squeezed: bool = True, sample: int = SAMPLE) -> bytes:
+    """A column of at least one integer as bytes; of several `ways` the best on a sample is taken; 0 tries the whole."""
     listed = tuple(ways)
+    if not sample:
+        return min((_encoded(numbers, how, squeezed=squeezed) for how in listed), key=len)
     how = listed[0]
     if len(listed) > 1:
-        begin = max(0, (len(numbers) - SAMPLE) // 2)
-        sample = numbers[begin : begin + SAMPLE]
-        how = min(listed, key=lambda way: len(zlib.compress(planes(residuals(sample, way)[2])[1], 6)))
+        begin = max(0, (len(numbers) - sample) // 2)
+        part = numbers[begin : begin + sample]
+        how = min(listed, key=lambda way: len(zlib.compress(planes(residuals(part, way)[2])[1], 6)))
+    return _encoded(numbers, how, squeezed=squeezed)
+
+
+def _encoded(numbers: Ints, how: int, *, squeezed: bool) -> bytes:
     first, second, found = residuals(numbers, how)
     width, data = planes(found)
     head = bytes((how << 4 | width,)) + number(first) + number(second)

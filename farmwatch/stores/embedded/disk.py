@@ -151,12 +151,16 @@ class Disk:
 
         self._tell(self._do("written", act))
 
-    def night(self, keep_days: KeepDays) -> NightWork:
-        """Merge what came late, take out what is older than is kept."""
+    def night(self, keep_days: KeepDays, *, today_too: bool = False) -> NightWork:
+        """Merge what came late, take out what is older than is kept, make one block of each source's day."""
 
         def act(db: sqlite3.Connection) -> tuple[NightWork, list[int]]:
             writing = Writing(db)
-            return NightWork(writing.merge_apart(), writing.prune(keep_days)), writing.aside
+            done_to = db.execute("SELECT value FROM meta WHERE key = 'repacked'").fetchone()[0]
+            done = NightWork(writing.merge_apart(), writing.prune(keep_days))
+            day = writing.repack(done_to, today_too=today_too)
+            db.execute("UPDATE meta SET value = ? WHERE key = 'repacked'", (day,))
+            return done, writing.aside
 
         found, aside = self._do("written", act)
         self._tell(aside)

@@ -16,7 +16,7 @@ from farmwatch.stores.embedded.blocks import AREA, COUNT, COVERED, GAPS, HIGH, L
 from farmwatch.stores.embedded.charts import Buckets, Piece, columns, gathered, joined, outline, rollups, thinned
 from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN, unscale
 from farmwatch.stores.embedded.log import Key
-from farmwatch.stores.embedded.rollups import KINDS, PERIODS_MS, WIDTHS_MS, Before, Page, roll_up
+from farmwatch.stores.embedded.rollups import AREA_S, KINDS, PERIODS_MS, WIDTHS_MS, Before, Page, roll_up
 from farmwatch.stores.embedded.schema import APART, IN_ORDER, epoch_of, open_reader
 from farmwatch.stores.embedded.writing import last_of
 from farmwatch.words.quantities import QUANTITIES
@@ -273,7 +273,7 @@ def _of_page(page: Page, series: int, resolution: float) -> Buckets:
         starts = array("q", compress(starts, rows))
         found = {kind: array("q", compress(column, rows)) for kind, column in found.items()}
     low, high, last = (_with_holes(found[kind], resolution) for kind in (LOW, HIGH, LAST))
-    area = array("d", map(mul, found[AREA], repeat(resolution)))
+    area = array("d", map(mul, found[AREA], repeat(resolution * AREA_S)))
     return Buckets(starts, low, high, last, area, found[COVERED], found[COUNT], found[GAPS])
 
 

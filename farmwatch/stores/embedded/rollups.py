@@ -1,17 +1,19 @@
 """Rollups in whole numbers: per bucket least, greatest and last value, area, time covered, count, gaps.
 
-The area is that of the trapezoids between readings at most `GAP_S` apart, in units of the resolution times a second;
-it is rounded along the running sum, so that the sum over the buckets of a block is off by one unit at most. A piece
-counts in the bucket in which it ends. What the columns mean for people stands at `words.series.Rollups`.
+The area is that of the trapezoids between readings at most `GAP_S` apart, in units of the resolution times ten
+seconds (1 Ws for watts); it is rounded along the running sum, so that the sum over the buckets of a block is off by
+half a unit at most. A piece that crosses an edge is cut there. What the columns mean for people stands at
+`words.series.Rollups`.
 """
 
 from array import array
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate, compress, repeat
 from operator import add, gt, mul, ne, sub
 
+from farmwatch.stores.embedded import coding
 from farmwatch.stores.embedded.blocks import AREA, COUNT, COVERED, GAPS, HIGH, LAST, LOW, Column
 from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN
 from farmwatch.words.series import GAP_S, LEVELS, Ints
@@ -22,8 +24,10 @@ PERIODS_MS = {"1min": 86_400_000, "15min": 8 * 86_400_000, "1d": 256 * 86_400_00
 """How much of a level stands in one page of the file."""
 KINDS = (LOW, HIGH, LAST, AREA, COVERED, COUNT, GAPS)
 FILL = dict(zip(KINDS, (ABSENT, ABSENT, ABSENT, 0, 0, 0, 0), strict=True))
-AREA_UNIT = 2000
-"""Twice the trapezoids' area in units of the resolution and milliseconds goes into a stored unit so often."""
+AREA_UNIT = 20_000
+"""A stored unit in units of twice the area, in resolutions and milliseconds."""
+AREA_S = 10.0
+"""The same in resolutions and seconds."""
 
 Before = tuple[int, int]
 """Time and scaled value of the reading before the first one."""
@@ -65,48 +69,68 @@ class Line:
     """One series' readings as a line: running sums of area, time covered and gaps up to each reading."""
 
     def __init__(self, times: Ints, values: Ints, before: Before | None = None) -> None:
-        if ABSENT in values:
+        if min(values, default=0) <= ABSENT and ABSENT in values:
             there = [value != ABSENT for value in values]
             times, values = array("q", compress(times, there)), array("q", compress(values, there))
-        self.times, self.values = times, values
-        self.broken = UNKNOWN in values
+        self.lead = int(before is not None and bool(times))
         if before is not None and times:
             times, values = array("q", (before[0], *times)), array("q", (before[1], *values))
-        steps = array("q", map(sub, times[1:], times))
-        joined = [*map(gt, repeat(GAP_MS + 1), steps)]
+        self.times, self.values = times, values
+        steps = coding.differences(times)
+        self.broken = min(values, default=0) == UNKNOWN
+        if not self.broken and max(steps, default=0) <= GAP_MS:  # nothing is missing: the usual case
+            self.joined: Sequence[int] = ()
+            self.area: Sequence[int] = coding.running_areas(values, steps)
+            first = times[0] if times else 0
+            self.covered: Sequence[int] = array("q", map(sub, times, repeat(first)))
+            self.gaps: Sequence[int] = ()
+            return
+        self.joined = [*map(gt, repeat(GAP_MS + 1), steps)]
         seen = [*map(gt, repeat(gap_limit_ms(steps) + 1), steps)]
-        if UNKNOWN in values:
+        if self.broken:
             known = [*map(ne, values, repeat(UNKNOWN))]
-            joined = [*map(mul, joined, map(mul, known, known[1:]))]
-            seen = [*map(mul, seen, map(mul, known, known[1:]))]
-        covered = map(mul, steps, joined)
-        lead = 1 if before is not None and self.times else 2
-        self.area = [0, 0][:lead]
-        self.covered, self.gaps = self.area.copy(), self.area.copy()
-        areas = map(mul, map(mul, map(add, values[1:], values), steps), joined)
-        self.area += accumulate(areas)
-        self.covered += accumulate(covered)
-        self.gaps += accumulate(map(sub, repeat(1), seen))
+            both = [*map(mul, known, known[1:])]
+            self.joined, seen = [*map(mul, self.joined, both)], [*map(mul, seen, both)]
+        areas = map(mul, map(mul, map(add, values[1:], values), steps), self.joined)
+        self.area = [*accumulate(areas, initial=0)]
+        self.covered = [*accumulate(map(mul, steps, self.joined), initial=0)]
+        self.gaps = [*accumulate(map(sub, repeat(1), seen), initial=0)]
+
+    def _until(self, edge_ms: int, point: int) -> tuple[int, int]:
+        """(rounded area, time covered) up to an edge; `point` is the first reading at or after it."""
+        times, values = self.times, self.values
+        if point == 0:
+            return 0, 0
+        area, covered = self.area[point - 1], self.covered[point - 1]
+        if point < len(times) and (not self.joined or self.joined[point - 1]):
+            part, step = edge_ms - times[point - 1], times[point] - times[point - 1]
+            rise = values[point] - values[point - 1]
+            area += 2 * values[point - 1] * part + rise * part * part // step
+            covered += part
+        return (area + AREA_UNIT // 2) // AREA_UNIT, covered
 
     def buckets(self, width_ms: int) -> tuple[Ints, dict[int, Ints]]:
         """(where buckets begin, columns by kind) at a level."""
         starts: Ints = array("q")
         found: dict[int, Ints] = {kind: array("q") for kind in KINDS}
-        times, values, area, covered, gaps = self.times, self.values, self.area, self.covered, self.gaps
-        begin, rounded = 0, 0
+        times, values = self.times, self.values
+        begin, area, covered = 0, 0, 0
         while begin < len(times):
             start = times[begin] - times[begin] % width_ms
             end = bisect_left(times, start + width_ms, begin)
-            part = values[begin:end]
+            area_end, covered_end = self._until(start + width_ms, end)
+            first = max(begin, self.lead)
+            part = values[first:end]
             if self.broken and UNKNOWN in part:
                 part = array("q", (value for value in part if value != UNKNOWN))
-            starts.append(start)
-            total = (area[end] + AREA_UNIT // 2) // AREA_UNIT
             row = (min(part), max(part), part[-1]) if part else (ABSENT, ABSENT, ABSENT)
-            more = (total - rounded, covered[end] - covered[begin], len(part), int(gaps[end] > gaps[begin]))
-            for kind, value in zip(KINDS, (*row, *more), strict=True):
-                found[kind].append(value)
-            rounded, begin = total, end
+            gaps = self.gaps[end - 1] > self.gaps[max(first - 1, 0)] if self.gaps and end > first else False
+            more = (area_end - area, covered_end - covered, len(part), int(gaps))
+            if first < end or any(more):
+                starts.append(start)
+                for kind, value in zip(KINDS, (*row, *more), strict=True):
+                    found[kind].append(value)
+            begin, area, covered = end, area_end, covered_end
         return starts, found
 
 
@@ -167,6 +191,11 @@ def _high(one: int, other: int) -> int:
 
 def _later(one: int, other: int) -> int:
     return one if other == ABSENT else other
+
+
+def within(page: Page, start_ms: int, end_ms: int) -> Page:
+    """The buckets that begin in a range."""
+    return page.part(bisect_left(page.starts, start_ms), bisect_left(page.starts, end_ms))
 
 
 def without(page: Page, start_ms: int, end_ms: int) -> Page:

@@ -2,7 +2,8 @@
 
 ::
 
-    meta      key, value                 "epoch": the log's records of earlier epochs are in blocks
+    meta      key, value                 "epoch": the log's records of earlier epochs are in blocks;
+                                         "repacked": the days since 1970 before this one have one block a source
     source    id, subject, source        what speaks about what
     series    id, source, quantity, resolution   a quantity that changes its resolution gets a new row
     block     id, source, first_ms, last_ms, rows, state, data   readings; `data` as in `blocks.py`
@@ -19,7 +20,7 @@ from farmwatch.sqlitefile import connect, connect_read_only
 from farmwatch.words.errors import StoreError
 
 FORMAT = 2
-PAGE_SIZE = 1024
+PAGE_SIZE = 512
 IN_ORDER, APART, ASIDE = 0, 1, 9
 
 SCHEMA = f"""
@@ -40,7 +41,7 @@ CREATE TABLE rollup (
     id INTEGER PRIMARY KEY, source INTEGER NOT NULL, level TEXT NOT NULL, period INTEGER NOT NULL, data BLOB NOT NULL,
     UNIQUE (source, level, period)
 );
-INSERT INTO meta VALUES ('epoch', 1);
+INSERT INTO meta VALUES ('epoch', 1), ('repacked', 0);
 PRAGMA user_version = {FORMAT};
 """  # noqa: S608  (a number of ours)
 

@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import math
 from array import array
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -19,7 +19,7 @@ from typing import TypeVar
 
 from farmwatch.stores.embedded.blocks import Frame
 from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN, scale
-from farmwatch.stores.embedded.disk import Disk, KeepDays
+from farmwatch.stores.embedded.disk import Disk, KeepDays, NightWork
 from farmwatch.stores.embedded.log import Key
 from farmwatch.stores.embedded.reading import Held, Moved, Reader
 from farmwatch.words.errors import StoreError
@@ -177,14 +177,14 @@ class EmbeddedSeries:
             frame = Frame(array("q", (times[n] for n in keep)),
                           {name: array("q", (c[n] for n in keep)) for name, c in frame.columns.items()})  # fmt: skip
         self.refused += refused
-        await self.extend_scaled((subject, source), frame)
+        await self.extend_frames([((subject, source), frame)])
         return frame.values()
 
-    async def extend_scaled(self, key: Key, frame: Frame) -> None:
-        """A block of rows that are scaled already; written before it returns."""
+    async def extend_frames(self, frames: Sequence[tuple[Key, Frame]]) -> None:
+        """Blocks of rows that are scaled already; written before it returns."""
         async with self._busy:
             await self._ready()
-            await self._on(self._writing, lambda: self._disk.put([(key, frame)]))
+            await self._on(self._writing, lambda: self._disk.put(frames))
             self._hear()
 
     # ---- to the disk -----------------------------------------------------------------------------------------------
@@ -206,6 +206,20 @@ class EmbeddedSeries:
                     await self._on(self._writing, lambda: self._disk.night(self._keep_days))
                 self._night = night
             self._hear()
+
+    async def night(self, *, today_too: bool = False) -> NightWork:
+        """Merge what came late, take out what is older than is kept, one block a source and day; at any time."""
+        async with self._busy:
+            await self._ready()
+            found = await self._on(self._writing, lambda: self._disk.night(self._keep_days, today_too=today_too))
+            self._hear()
+            return found
+
+    async def compact(self) -> None:
+        """Give the room of what was taken out back to the disk; needs room for a second copy meanwhile."""
+        async with self._busy:
+            await self._ready()
+            await self._on(self._writing, self._disk.compact)
 
     def _due(self, held: _Open) -> bool:
         age_ms = self._newest_ms - held.since_ms

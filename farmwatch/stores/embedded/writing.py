@@ -18,6 +18,7 @@ from farmwatch.stores.embedded.rollups import (
     by_period,
     combine,
     roll_up,
+    within,
     without,
 )
 from farmwatch.stores.embedded.schema import APART, ASIDE, IN_ORDER
@@ -25,7 +26,8 @@ from farmwatch.words.quantities import QUANTITIES
 from farmwatch.words.series import Ints
 
 DAY_MS = 86_400_000
-MAX_ROWS = 16_384
+MAX_ROWS = 65_536
+"""A day at 2 s is one block once it is over: long blocks compress better, and each wastes part of a page."""
 MERGED_MS = DAY_MS
 """Late readings up to this old are merged at once, older ones kept apart until night."""
 
@@ -104,6 +106,23 @@ class Writing:
                 self._merge(source, frame)
         return len(found)
 
+    def repack(self, since_day: int, *, today_too: bool = False) -> int:
+        """The blocks of each source and whole day since one as a single block; returns the first day not done."""
+        newest = self.db.execute("SELECT max(last_ms) FROM block WHERE state = ?", (IN_ORDER,)).fetchone()[0]
+        today = (newest or 0) // DAY_MS
+        rows = self.db.execute(
+            "SELECT source, first_ms / 86400000 AS day, min(first_ms), max(first_ms) FROM block WHERE state = ? AND"
+            " first_ms >= ? AND first_ms < ? GROUP BY source, day HAVING count(*) > 1 AND sum(rows) <= ?",
+            (IN_ORDER, since_day * DAY_MS, (today + today_too) * DAY_MS, MAX_ROWS),
+        ).fetchall()
+        for source, _, first, last in rows:
+            joined = Frame()
+            for block_id, frame in self.frames(source, first, last):
+                joined.join(frame)
+                self.db.execute("DELETE FROM block WHERE id = ?", (block_id,))
+            self._insert(source, joined, IN_ORDER)
+        return int(today)
+
     # ---- rollups -------------------------------------------------------------------------------------------------
 
     def _add(self, source: int, level: str, page: Page) -> None:
@@ -134,13 +153,14 @@ class Writing:
         except ValueError as error:
             log.error("series: rollups %s of source %d: %s", level, source, error)  # noqa: TRY400
             start = period * PERIODS_MS[level]
-            return self._from_readings(source, level, start, start + PERIODS_MS[level])
+            end = start + PERIODS_MS[level]
+            return within(self._from_readings(source, level, start, end + GAP_MS), start, end)
 
     def _refresh(self, source: int, first_ms: int, last_ms: int) -> None:
         """Make the buckets of a range anew from the readings."""
         for level, width in WIDTHS_MS.items():
             start, end = first_ms - first_ms % width, last_ms - last_ms % width + width
-            fresh = self._from_readings(source, level, start, end)
+            fresh = within(self._from_readings(source, level, start, end + GAP_MS), start, end)
             length = PERIODS_MS[level]
             for period in range(start // length, (end - 1) // length + 1):
                 part = without(self.page(source, level, period), start, end)
