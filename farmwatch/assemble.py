@@ -339,7 +339,8 @@ class House:
     def __init__(self, settings: Settings, tape: Tape | None = None) -> None:
         from farmwatch.notify import Notifier  # noqa: PLC0415
         from farmwatch.sources.push import PushSource  # noqa: PLC0415
-        from farmwatch.stores.series import SqliteSeries  # noqa: PLC0415
+        from farmwatch.stores.embedded import EmbeddedSeries  # noqa: PLC0415
+        from farmwatch.stores.embedded.coding import use_numpy  # noqa: PLC0415
         from farmwatch.web.server import WebConfig, WebServer  # noqa: PLC0415
 
         self.settings = settings
@@ -348,7 +349,9 @@ class House:
         self.manager = ServiceManager()
         self._link_key = key_file(settings.data_path, "link_key")
         self.spent = SpentLinks(self.journal, self.clock)
-        series = SqliteSeries(settings.data_path / "series.db")
+        if settings.history.numpy and not use_numpy():
+            log.warning("history.numpy: numpy is not installed (pip install 'farmwatch[fast]'); charts do without")
+        series = EmbeddedSeries(settings.data_path / "history.db", keep_days=settings.keep_days())
         self.series = series
         self.brain = Brain(settings.plan())
         self.intake = build_intake(settings)

@@ -194,6 +194,9 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
     rules.add_argument("--json", action="store_true", help="as JSON")
     version = verb("version", version_verb, "print the version", config=False)
     version.add_argument("--json", action="store_true", help="with Python, SQLite and libraries, as JSON")
+    store = verb("store", store_verb, "look the history over, make it smaller, or say what is in it")
+    store.add_argument("what", choices=("check", "compact", "stats"))
+    store.add_argument("--json", action="store_true", help="as JSON")
     verb("healthcheck", health_verb, "ask the running Farmwatch whether it is well (for containers)")
 
 
@@ -386,6 +389,13 @@ def status_verb(args: argparse.Namespace) -> int:
         return USAGE
     settings = load(args.config, live=False)
     return status(settings, watch=args.watch, as_json=args.json, chart=args.chart, hours=args.hours)
+
+
+def store_verb(args: argparse.Namespace) -> int:
+    """The history's file."""
+    from farmwatch import cli_store
+
+    return cli_store.run(args)
 
 
 def rules_verb(args: argparse.Namespace) -> int:

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, SecretStr
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, SecretStr, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from farmwatch.machines.deeds import Action
@@ -45,6 +45,7 @@ DEFAULT_INTERVAL_S: dict[str, float] = {"http": 10.0, "ups": 5.0, "snmp": 10.0}
 """Polled transports have a rhythm of their own; for the others the owner must say it."""
 
 
+Level = Literal["raw", "1min", "15min", "1d"]
 Via = Literal["mqtt", "http", "push", "ups", "snmp"]
 
 
@@ -370,6 +371,29 @@ class TariffEntry(Part):
     times: dict[str, TimeOfUse] = Field(default={}, description="Times of use; the first that holds counts.")
 
 
+class History(Part):
+    """What is kept of readings, and for how long."""
+
+    keep_days: dict[Level, Count] = Field(
+        default={},
+        description='Days for which readings ("raw") and each level of rollups are kept; none or 0: for good.',
+    )
+    quantities: dict[str, dict[Level, Count]] = Field(
+        default={}, description="The same for one quantity, where it differs."
+    )
+    numpy: bool = Field(
+        default=False, description="Use numpy, where it is installed: faster charts for some 15 MB more memory."
+    )
+
+    @field_validator("quantities")
+    @classmethod
+    def _known(cls, value: dict[str, dict[str, int]]) -> dict[str, dict[str, int]]:
+        for name in value:
+            if name not in QUANTITIES:
+                raise ValueError(f'"{name}" is no quantity; see the table of quantities')
+        return value
+
+
 class Simulated(Part):
     """The scenario as a source, at the same door as devices."""
 
@@ -447,6 +471,7 @@ class Settings(BaseSettings):
     actions: dict[str, ActionEntry] = Field(default={}, description="What a person may have done to a machine.")
     rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
     tariff: TariffEntry | None = Field(default=None, description="What energy costs.")
+    history: History = Field(default=History(), description="What is kept of readings.")
     simulated: Simulated | None = Field(default=None, description="The scenario as a source.")
     secrets: Secrets = Field(default=Secrets(), exclude=True, description="Not in the file: the secrets folder.")
 
@@ -479,6 +504,14 @@ class Settings(BaseSettings):
     def secrets_path(self) -> Path:
         """The folder of the secrets."""
         return self.beside(self.secrets_dir)
+
+    def keep_days(self) -> dict[str, dict[str, int]]:
+        """Level to quantity ("" for all others) to days, as the series store wants it."""
+        found: dict[str, dict[str, int]] = {level: {"": days} for level, days in self.history.keep_days.items()}
+        for name, rule in self.history.quantities.items():
+            for level, days in rule.items():
+                found.setdefault(level, {})[name] = days
+        return found
 
     def beside(self, name: str) -> Path:
         """A path that the configuration gives, relative to its own folder."""

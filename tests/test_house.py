@@ -38,7 +38,7 @@ NEIGHBOURS: dict[int, frozenset[str]] = {
 ADAPTERS: dict[str, frozenset[str]] = {
     # room: its adapters, which never import each other; what else stands there is a tool for all of them
     "sources": frozenset({"mqtt", "http", "push", "ups", "snmp", "simulated", "recording"}),
-    "stores": frozenset({"journal", "series", "influx"}),
+    "stores": frozenset({"journal", "embedded", "influx"}),
 }
 IO = frozenset({
     "asyncio", "time", "logging", "os", "socket", "threading", "sqlite3", "pathlib", "subprocess",
@@ -196,11 +196,11 @@ BREACHES = [
     (floors, "wire.payload", "from farmwatch.machines import state"),
     (floors, "scenario.world", "from farmwatch.wire.payload import decode"),
     (floors, "engine", "from farmwatch import daemon"),
-    (floors, "sources.mqtt", "from farmwatch.stores.series import Series"),
+    (floors, "sources.mqtt", "from farmwatch.stores.embedded import Series"),
     (floors, "sources.mqtt", "from farmwatch.settings import Settings"),
     (floors, "sources.mqtt", "from farmwatch.sources.http import HttpSource"),
     (floors, "sources.mqtt", "from farmwatch.sources import http"),
-    (floors, "stores.journal.disk", "from farmwatch.stores.series import x"),
+    (floors, "stores.journal.disk", "from farmwatch.stores.embedded import x"),
     (floors, "web.server", "from farmwatch.notify import Postman"),
     (floors, "daemon", "def f():\n    from farmwatch.assemble import build_engine"),
     (floors, "settings", "from farmwatch.assemble import build_engine"),

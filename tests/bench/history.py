@@ -17,6 +17,7 @@ import argparse
 import asyncio
 import contextlib
 import json
+import os
 import pickle
 import resource
 import shutil
@@ -119,7 +120,8 @@ class Table:
         self.db = sqlite3.connect(folder / "rows.db", isolation_level=None)
         self.db.execute("PRAGMA journal_mode = WAL")
         self.db.execute(
-            "CREATE TABLE reading (series INTEGER, at_ms INTEGER, value REAL, PRIMARY KEY (series, at_ms)) WITHOUT ROWID"
+            "CREATE TABLE reading (series INTEGER, at_ms INTEGER, value REAL,"
+            " PRIMARY KEY (series, at_ms)) WITHOUT ROWID"
         )
         self.numbers = {}
 
@@ -139,7 +141,8 @@ class Table:
     def read(self, subject, quantity, start_s, end_s, points=800):
         width = max(1, round((end_s - start_s) * 1000 / (points / 4)))
         return self.db.execute(
-            "SELECT at_ms / ?, min(value), max(value) FROM reading WHERE series = ? AND at_ms BETWEEN ? AND ? GROUP BY 1",
+            "SELECT at_ms / ?, min(value), max(value) FROM reading WHERE series = ? AND at_ms BETWEEN ? AND ?"
+            " GROUP BY 1",
             (width, self.numbers[subject, quantity], start_s * 1000, end_s * 1000),
         ).fetchall()
 
@@ -233,7 +236,8 @@ class Metrics:
     def read(self, subject, quantity, start_s, end_s, points=800):
         step = max(1, round((end_s - start_s) / (points / 4)))
         query = f'max_over_time({quantity}{{subject="{subject}"}}[{step}s])'
-        words = urllib.parse.urlencode({"query": query, "start": start_s, "end": end_s, "step": f"{step}s", "nocache": 1})
+        fields = {"query": query, "start": start_s, "end": end_s, "step": f"{step}s", "nocache": 1}
+        words = urllib.parse.urlencode(fields)
         return json.loads(self._get(f"/api/v1/query_range?{words}"))["data"]["result"]
 
     def close(self) -> None:
@@ -263,7 +267,7 @@ def side_by_side(day, days: int, stores) -> None:
             one = timed(lambda: store.read("avocet", "power_w", end_s - 86_400, end_s))  # noqa: B023
             whole = timed(lambda: store.read("avocet", "power_w", START_S, end_s), 5)  # noqa: B023
             process = getattr(store, "process", None)
-            rss = memory_mib(process.pid)["VmRSS"] if process else resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            rss = memory_mib(process.pid if process else os.getpid())["VmRSS"]
             print(f"{store.name:34}{size / total:9.3f}{total / spent:12,.0f}{one:11.1f}{whole:10.1f}{rss:10.0f}")
             store.close()
     print(f"{'Gorilla, as published':34}{GORILLA:9.2f}")
@@ -279,7 +283,8 @@ ALL_STORES = (
 def compare(args: argparse.Namespace, days: int) -> None:
     day = cached_day(args.cache)
     day = day if args.all else only(day, FOUR)
-    for words, change in (("regular times", regular), ("times as the scenario has them", dict), ("jittered times", jittered)):
+    cases = (("regular times", regular), ("times as the scenario has them", dict), ("jittered times", jittered))
+    for words, change in cases:
         print(f"\n{words}", end="")
         side_by_side(change(day), days, ALL_STORES)
         if days > 1:
@@ -314,10 +319,11 @@ def read_year(folder: Path, days: int) -> None:
         store = Embedded(folder, "embedded", numpy=numpy)
         row = []
         for span in (1, 7, 30, 90, days):
-            times = []
-            for subject in ("avocet", "gannet", "jackdaw"):
-                for quantity in ("power_w", "bed_c"):
-                    times.append(timed(lambda: store.read(subject, quantity, end_s - 86_400 * span, end_s), 5))  # noqa: B023
+            times = [
+                timed(lambda: store.read(subject, quantity, end_s - 86_400 * span, end_s), 5)  # noqa: B023
+                for subject in ("avocet", "gannet", "jackdaw")
+                for quantity in ("power_w", "bed_c")
+            ]
             row.append(f"{span} d {statistics.median(times):.1f} (worst {max(times):.1f})")
         rss = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(f"charts, ms, {'numpy' if numpy else 'plain'}: " + ", ".join(row) + f"; highest resident {rss:.0f} MiB")
@@ -381,8 +387,8 @@ def card(args: argparse.Namespace) -> None:
         subprocess.run(["sync"], check=True)
         total = written() - before
         hours = args.minutes / 60
-        print(f"S4 over {hours:.1f} h, {readings:,} readings ({readings / hours / 3600:.1f} a second): {total / 1e6:.2f} MB,"
-              f" {total / readings:.1f} bytes a reading, {total / hours * 24 / 1e9:.4f} GB a day; files"
+        print(f"S4 over {hours:.1f} h, {readings:,} readings ({readings / hours / 3600:.1f} a second):"
+              f" {total / 1e6:.2f} MB, {total / readings:.1f} bytes a reading, {total / hours * 24 / 1e9:.4f} GB a day; files"
               f" {size_of(folder) / 1e6:.2f} MB; targets 60 and 0.1; {load()}")  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Looking the file over: is every block what was written, and what is there. Reads only; the daemon may run meanwhile."""
+"""Looking the file over: is every block what was written, and what is there. The daemon may run meanwhile."""
 
 import sqlite3
 from dataclasses import dataclass, field
@@ -108,8 +108,10 @@ def stats(path: Path) -> list[Kept]:
     db = _reader(path)
     found: dict[int, list[int]] = {}
     try:
-        names = {number: (subject, source, quantity) for number, subject, source, quantity in db.execute(
-            "SELECT series.id, subject, source.source, quantity FROM series JOIN source ON source.id = series.source")}  # fmt: skip
+        rows = db.execute(
+            "SELECT series.id, subject, source.source, quantity FROM series JOIN source ON source.id = series.source"
+        )
+        names = {number: (subject, source, quantity) for number, subject, source, quantity in rows}
         for first, last, rows, data in db.execute("SELECT first_ms, last_ms, rows, data FROM block WHERE state <> 9"):
             for series, size in _sizes(data):
                 row = found.setdefault(series, [first, last, 0, 0])
