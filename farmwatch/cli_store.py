@@ -35,10 +35,8 @@ def _check(path: Path, *, as_json: bool) -> int:
     document = {"blocks": found.blocks, "pages": found.pages, "rows": found.rows, "log_rows": found.log_rows,
                 "set_aside": found.aside, "wrong": found.wrong}  # fmt: skip
     verdict = f"{len(found.wrong)} damaged" if found.wrong else "all well"
-    words = [
-        f"{path}: {found.blocks} blocks with {found.rows} rows, {found.pages} pages of rollups,"
-        f" {found.log_rows} rows in the log; {verdict}"
-    ]
+    counts = f"{found.blocks} blocks with {found.rows} rows, {found.pages} pages of rollups"
+    words = [f"{path}: {counts}, {found.log_rows} rows in the log; {verdict}"]
     if found.aside:
         words.append(f"{found.aside} blocks were found damaged before and set aside")
     _say(document, "\n".join([*words, *found.wrong]), as_json=as_json)

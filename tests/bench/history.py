@@ -388,8 +388,8 @@ def card(args: argparse.Namespace) -> None:
         total = written() - before
         hours = args.minutes / 60
         print(f"S4 over {hours:.1f} h, {readings:,} readings ({readings / hours / 3600:.1f} a second):"
-              f" {total / 1e6:.2f} MB, {total / readings:.1f} bytes a reading, {total / hours * 24 / 1e9:.4f} GB a day; files"
-              f" {size_of(folder) / 1e6:.2f} MB; targets 60 and 0.1; {load()}")  # fmt: skip
+              f" {total / 1e6:.2f} MB, {total / readings:.1f} bytes a reading, {total / hours * 24 / 1e9:.4f} GB a day;"
+              f" files {size_of(folder) / 1e6:.2f} MB; targets 60 and 0.1; {load()}")  # fmt: skip
 
 
 def main() -> None:

@@ -132,30 +132,24 @@ class Reader:
         if points <= 0:
             return ""
         rows = sum(len(one.frame) for one in self._held if one.key[0] == subject and quantity in one.frame.columns)
-        first_ms, earliest = end_ms, dict.fromkeys(WIDTHS_MS, end_ms)
-        older = False
-        for source, _ in self._series(subject, quantity):
+        gone: dict[str, int] = {}  # level: nothing older is kept
+        first_ms = end_ms
+        for source, resolutions in self._series(subject, quantity):
             found = self._rows(
                 "SELECT sum(rows) FROM block WHERE source = ? AND state = 0 AND last_ms >= ? AND first_ms <= ?",
                 (source, start_ms, end_ms),
             )
             rows += found[0][0] or 0
-            kept_ms = self._rows("SELECT min(first_ms) FROM block WHERE source = ? AND state = 0", (source,))[0][0]
-            first_ms = min(first_ms, end_ms if kept_ms is None else kept_ms)
-            for level, period, last in self._rows(
-                "SELECT level, min(period), max(period) FILTER (WHERE (period + 1) * ? <= ?) FROM rollup"
-                " WHERE source = ? GROUP BY level", (PERIODS_MS["1min"], first_ms, source)
-            ):  # fmt: skip
-                earliest[level] = min(earliest[level], period * PERIODS_MS[level])
-                older |= level == "1min" and last is not None and (last + 1) * PERIODS_MS[level] > start_ms
-                older |= level != "1min" and start_ms < first_ms and (period + 1) * PERIODS_MS[level] <= first_ms
-        if rows <= RAW_ROWS and not older:
+            oldest = self._rows("SELECT min(first_ms) FROM block WHERE source = ? AND state = 0", (source,))[0][0]
+            first_ms = min(first_ms, end_ms if oldest is None else oldest)
+            for series in resolutions:
+                for level, before_ms in self._rows("SELECT level, before_ms FROM pruned WHERE series = ?", (series,)):
+                    gone[level] = max(gone.get(level, 0), before_ms)
+        if rows <= RAW_ROWS and gone.get("raw", 0) <= start_ms:
             return ""
-        begin_ms = max(start_ms, min(first_ms, *earliest.values()))
-        for level, width in WIDTHS_MS.items():
-            if (end_ms - begin_ms) // width <= MOST_BUCKETS and earliest[level] <= begin_ms:
-                return level
-        return min(earliest, key=lambda level: (earliest[level], -WIDTHS_MS[level]))
+        begin_ms = start_ms if "raw" in gone else max(start_ms, first_ms)
+        wanted = [level for level, width in WIDTHS_MS.items() if (end_ms - begin_ms) // width <= MOST_BUCKETS] or ["1d"]
+        return next((level for level in wanted if gone.get(level, 0) <= start_ms), "1d")
 
     def _pieces(self, subject: str, quantity: str, start_ms: int, end_ms: int) -> Iterator[Piece]:
         for source, resolutions in self._series(subject, quantity):

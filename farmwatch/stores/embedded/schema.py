@@ -8,11 +8,13 @@
     series    id, source, quantity, resolution   a quantity that changes its resolution gets a new row
     block     id, source, first_ms, last_ms, rows, state, data   readings; `data` as in `blocks.py`
     rollup    id, source, level, period, data    buckets; period number `period` of `rollups.PERIODS_MS[level]`
+    pruned    series, level, before_ms   nothing older is kept of a series at a level ("raw": readings)
 
 `state` of a block: 0 in order; 1 apart (came more than a day late, merged at night); 9 set aside (damaged: kept, not
 read). Pages are small because a block ends somewhere inside its last one, and half a page a block is lost.
 """
 
+import os
 import sqlite3
 from pathlib import Path
 
@@ -40,6 +42,9 @@ CREATE INDEX block_in_order ON block (source, state, last_ms);
 CREATE TABLE rollup (
     id INTEGER PRIMARY KEY, source INTEGER NOT NULL, level TEXT NOT NULL, period INTEGER NOT NULL, data BLOB NOT NULL,
     UNIQUE (source, level, period)
+);
+CREATE TABLE pruned (series INTEGER NOT NULL, level TEXT NOT NULL, before_ms INTEGER NOT NULL,
+    PRIMARY KEY (series, level)
 );
 INSERT INTO meta VALUES ('epoch', 1), ('repacked', 0);
 PRAGMA user_version = {FORMAT};
@@ -80,12 +85,30 @@ def open_reader(path: Path) -> sqlite3.Connection | None:
     """A connection that changes nothing, a read transaction begun; None while there is nothing to read."""
     if not path.exists():
         return None
-    db = connect_read_only(path)
+    db = _read_only(path)
     try:
         db.execute("BEGIN")
         if not version(path, db):
             db.close()
             return None
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    db = connect_read_only(path)
+    try:
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:
+        db.close()
+        log = path.with_name(path.name + "-wal")
+        if os.access(path.parent, os.W_OK) or (log.exists() and log.stat().st_size):
+            raise
+        # A read-only disk, where SQLite cannot make its index of the log; without a log the file is whole by itself.
+        uri = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+        return sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
     except BaseException:
         db.close()
         raise

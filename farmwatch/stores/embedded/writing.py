@@ -93,7 +93,7 @@ class Writing:
                 self.db.execute("DELETE FROM block WHERE id = ?", (block_id,))
             joined.join(part)
             self._insert(source, settled(joined), IN_ORDER)
-            self._refresh(source, first, last + GAP_MS)
+            self._refresh(source, first - GAP_MS, last + GAP_MS)
             begin = end
 
     def merge_apart(self) -> int:
@@ -217,6 +217,12 @@ class Writing:
     def _prune_level(self, level: str, cut_of: Mapping[int, int]) -> int:
         changed = 0
         latest = max(cut_of.values(), default=0)
+        whole = PERIODS_MS.get(level, 1)
+        self.db.executemany(
+            "INSERT INTO pruned VALUES (?, ?, ?)"
+            " ON CONFLICT DO UPDATE SET before_ms = max(before_ms, excluded.before_ms)",
+            [(series, level, cut_ms - cut_ms % whole) for series, cut_ms in cut_of.items() if cut_ms],
+        )
         if level == "raw":
             table, rows = "block", self.db.execute(
                 "SELECT id, last_ms FROM block WHERE state <> ? AND last_ms < ?", (ASIDE, latest)
