@@ -7,7 +7,7 @@ A hold phase is a square wave, so that readings come in two groups, bed off and 
 
 For every k the logarithm of the Bayes factor of "fell by d at k" against "never fell" has a closed form (the
 normal linear model with a conjugate prior, e.g. Gelman et al., Bayesian Data Analysis, chapter 14).  Motion
-wanders over a minute or two, so readings nearer than that count for less (``CORRELATED_S``).
+wanders over a minute or two, so that readings are correlated; `_inflation` measures how much that takes away.
 
 Times are epoch seconds, powers watts.
 """
@@ -16,12 +16,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-CORRELATED_S = 75.0
+INFLATED = (1.5, 40.0)
 AFTER_LEAST, BEFORE_LEAST = 3, 5  # readings behind and before a step
 WINDOW_W = 24.0  # a group spans so many watts and twice what the machine saves
 BIMODAL_W = 45.0  # groups nearer than this are one
@@ -112,6 +113,18 @@ def _risen(kept: list[tuple[float, float, int]], saved_w: float, weight: tuple[f
     return best[1] if best is not None and best[0] > RISEN else None
 
 
+def _inflation(missed: list[float]) -> float:
+    """How many correlated readings are worth one: (1 + r) / (1 - r) of an AR(1) process (Bayley and Hammersley 1946).
+
+    Motion wanders over a minute or two (r near 0.9 at 10 s), while smeared bursts of the bed are all but independent.
+    """
+    squares = sum(miss * miss for miss in missed)
+    if squares <= 0.0:
+        return INFLATED[0]
+    r = sum(a * b for a, b in pairwise(missed)) / squares
+    return min(INFLATED[1], max(INFLATED[0], (1.0 + r) / max(0.01, 1.0 - r)))
+
+
 class _Search:
     """Sums over one run's grouped readings, for every place of a step."""
 
@@ -162,21 +175,19 @@ class _Search:
 
     def weights(self, index: int, saved_w: float) -> tuple[float, float]:
         """One over the variance of each group about a step, correlated readings counted as the fewer they are."""
-        n = len(self.kept)
-        apart_s = max(1.0, (self.kept[-1][0] - self.kept[0][0]) / (n - 1))
         squares = [0.0, 0.0]
+        missed: list[tuple[int, float]] = []
         after = [0.0, 0.0]
         for _, _, g in self.kept[index:]:
             after[g] += 1.0
         for place, (_, w, g) in enumerate(self.kept):
             level = (self.total[g] + saved_w * after[g]) / self.count[g]
-            squares[g] += (w - level + (saved_w if place >= index else 0.0)) ** 2
-        found = []
-        for g in (0, 1):
-            variance = max(NOISE_LEAST_W**2, squares[g] / max(1.0, self.count[g] - 1.0))
-            apart = apart_s * n / max(1.0, self.count[g])
-            found.append(1.0 / (variance * (1.0 + 2.0 * CORRELATED_S / (apart + 1.0))))
-        return found[0], found[1]
+            miss = w - level + (saved_w if place >= index else 0.0)
+            squares[g] += miss * miss
+            missed.append((g, miss))
+        variance = [max(NOISE_LEAST_W**2, squares[g] / max(1.0, self.count[g] - 1.0)) for g in (0, 1)]
+        inflated = _inflation([miss / math.sqrt(variance[g]) for g, miss in missed])
+        return 1.0 / (variance[0] * inflated), 1.0 / (variance[1] * inflated)
 
 
 def _best(

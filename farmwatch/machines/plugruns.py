@@ -24,6 +24,7 @@ HOLD_LEAST_S = 300.0  # held for less: cooling fans, not the heaters
 PRINT_LEAST_S = 180.0  # heating followed by less printing than this is no build,
 BUILD_LEAST_S = 480.0  # nor is anything shorter than this,
 REST_LEAST_S, REST_READINGS = 40.0, 3  # rest must last so long before it counts: a plug that restarts says 0 W
+REHEAT_S, REHEAT_READINGS = 480.0, 11.0  # heaters off for less need no heat-up: it may be a hold's low half
 LULL_S = 300.0  # heaters off for less than this and then on again: nobody can clear a bed so soon
 PAUSE_LONGEST_S = 1230.0  # a pause with the heaters off lasts up to twenty minutes
 FALL_LEAST_W = 70.0
@@ -217,7 +218,8 @@ class PlugRuns:
         if lull_s is None:
             return
         belief = self.filter.belief
-        self.print_from_s = at_s  # what heats up again after a pause falls off again, and that is no end
+        if at_s - lull_s > max(REHEAT_S, REHEAT_READINGS * self.filter.interval_s):
+            self.print_from_s = at_s  # what heats up again after a pause falls off again, and that is no end
         if belief is not None and self.label == "paused":
             self.label, self.since_s, self.pause_since_s = "printing", self.filter.began("work", at_s, back=12), None
 
@@ -337,6 +339,8 @@ class PlugRuns:
             (t, math.expm1(y)) for t, y in zip(plug.times, plug.ys, strict=True) if from_s < t < until_s and y > floor
         ]
         fall = falls.find(rows, until_s, HOLD_LEAST_S, longest_s, levels.habit())
+        if longest_s > HOLD_LIMIT_S:  # the run still goes on: nothing is learnt of how it ends
+            return fall.at_s if fall is not None and fall.log_odds > 0.0 else None
         if fall is None:
             if len(rows) >= ROWS_TELL:
                 levels.end_seen(-math.inf, 0.0)
