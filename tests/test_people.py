@@ -195,6 +195,20 @@ def test_a_bed_more_joins_without_a_word_one_reminder_and_a_new_request_after_an
     assert len(got(day)) == 3
 
 
+def test_clearing_a_bed_left_over_from_the_request_before_is_an_answer_too():
+    day = shop([ann()], ("knot", "ibis", "heron", "gannet"))
+    release(day, "knot")
+    release(day, "ibis")
+    day.advance(day.now + 400)
+    day.say("cleared", "knot")
+    release(day, "heron")
+    day.advance(day.now + 400)
+    day.say("cleared", "ibis")
+    release(day, "gannet")
+    assert [m.step for m in got(day)] == ["opened", "more", "opened", "opened"]
+    assert got(day)[-1].title == "Clear 2 beds: gannet, heron"
+
+
 def test_no_reminder_where_no_work_waits():
     day = shop([ann()], work_waits=False)
     release(day, "knot")

@@ -251,6 +251,10 @@ class Notices:
         if incident.steps == 0:
             if standing:
                 incident.answered, incident.asked_s = False, now_s
+                # Those left over from before count too: whoever clears one of them has answered.
+                left = [a for a in self._alarms.values() if a.rule == "bed_waiting" and a.speaks and a not in standing]
+                incident.alarms += [alarm.id for alarm in left if alarm.id not in incident.alarms]
+                incident.named += [alarm.subject for alarm in left if alarm.subject not in incident.named]
                 self._write(incident, standing, "opened", now_s, effects)
                 self._timers.set(("notice", "bed"), beds.window_ends_s(incident.opened_s, now_s))
             else:
