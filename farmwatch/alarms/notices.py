@@ -117,6 +117,9 @@ class Notices:
                 touched[key] = None
             elif mine and not alarm.speaks:
                 touched[key] = None
+            elif key in self.open and alarm.rule == "bed_waiting" and not alarm.true and self.open[key].steps:
+                self.open[key].answered = True  # a bed of an earlier request, cleared: somebody is at it
+                touched[key] = None
         changed.clear()
         for key in touched:
             incident = self.open.get(key)
