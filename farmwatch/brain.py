@@ -26,6 +26,7 @@ from farmwatch.power.outage_sight import SETTLE_S
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
+    SHOP_COMMANDS,
     Awoke,
     ChannelHealth,
     ClockHealth,
@@ -204,6 +205,7 @@ class Brain:
         book.condition("bed_waiting", name, now_s, effects, true=state == "waiting")
         book.condition("machine_fault", name, now_s, effects, true=state == "fault")
         self._signs.moved(machine, build, now_s, effects)
+        self.farm.shop.moved(machine, build, now_s, effects)
         self.farm.rescue.moved(name, now_s)
 
     def _move(
@@ -547,6 +549,8 @@ class Brain:
             raise Refused(f"unknown command {said.command!r}", hint=f"one of {', '.join(COMMANDS)}")
         if said.command in ALARM_COMMANDS:
             self._said_of_alarm(said, now_s, effects)
+        elif said.command in SHOP_COMMANDS:
+            self.farm.shop.said(said, now_s, effects)
         else:
             machine = self.farm.machines.get(said.machine or "")
             if machine is None:
@@ -557,6 +561,8 @@ class Brain:
                 self.farm.rescue.valued(machine.name, now_s)
             if machine.last_build is not None:
                 self.farm.built(machine.last_build)  # a person may have said how it ended
+                if said.command in ("failed", "cancelled"):
+                    self.farm.shop.built(machine.last_build, now_s, effects)
             if said.command in ("out_of_service", "in_service"):
                 self.farm.book.service(machine.name, now_s, effects, out=machine.state == "out_of_service")
                 if said.machine in self.farm.by_subject:
@@ -647,6 +653,7 @@ class Brain:
             if machine.build is not None:
                 self._estimate(machine, now_s, effects)
         self._signs.minute(now_s, effects)
+        self.farm.shop.minute(now_s, effects)
         for name in self.farm.backups:
             self._tell_backup(name, now_s, effects)
         self.farm.rescue.what_if(now_s, effects)
@@ -682,6 +689,7 @@ class Brain:
             if name not in self.farm.machines:
                 self._cut_energy(name, now_s, effects, None)
         self._keep_learned(effects)
+        self.farm.shop.hour(now_s, effects)
         for name, care in self.farm.care.items():
             care.age(now_s)
             self._care(name, now_s, effects)
@@ -763,6 +771,7 @@ class Brain:
             if name in kept.get("machine", {}):
                 machine.restore(kept["machine"][name], builds, now_s)
         farm.restore_energy(kept, builds.values())
+        farm.shop.restore(kept, now_s)
         for name, care in farm.care.items():
             if name in kept.get("health", {}):
                 care.restore(kept["health"][name], now_s)

@@ -31,6 +31,20 @@ exit codes: 0 well, 1 not done, 2 usage or configuration, 69 a peer is unavailab
 of status: 0 nothing needs a person, 3 something does, 4 danger, 5 not known
 """
 
+SHOP_WORDS = {
+    "spool": "spool_added, spool_weighed and so on: which spool",
+    "part": "serviced: nozzle, belts and so on",
+    "note": "serviced, noted: what is worth remembering",
+}
+SHOP_NUMBERS = {
+    "pieces": "pieces: good pieces of the last build",
+    "grams": "spool_added, spool_weighed: grams of filament",
+    "gross_g": "spool_weighed: grams with the reel",
+    "empty_g": "spool_added: grams of the empty reel",
+    "diameter_mm": "spool_added: diameter of the filament",
+    "price": "spool_added: what it has cost",
+}
+
 Verb = Callable[[argparse.Namespace], int]
 
 
@@ -161,12 +175,16 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     say.add_argument("machine", nargs="?", help="about which machine")
     say.add_argument("--by", default=os.environ.get("USER", ""), metavar="NAME", help="who says so")
     say.add_argument("--job", help="started: name of the job")
-    say.add_argument("--material", help="started: feedstock")
+    say.add_argument("--material", help="started, spool_added: feedstock")
     say.add_argument("--planned-min", type=float, metavar="MIN", help="started: how long it should take")
     say.add_argument("--value", type=float, metavar="N", help="valued: what saving the build is worth; 0: nothing")
     say.add_argument("--alarm", metavar="ID", help="acknowledged, shelved, unshelved: which alarm")
     say.add_argument("--minutes", type=float, metavar="MIN", help="shelved, out_of_service: how long")
     say.add_argument("--level", metavar="LEVEL", help="plug_level: off_w, idle_w, hold_low_w, hold_high_w or heat_w")
+    for name, about in SHOP_WORDS.items():
+        say.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT", help=about)
+    for name, about in SHOP_NUMBERS.items():
+        say.add_argument(f"--{name.replace('_', '-')}", type=float, metavar="N", help=about)
     say.add_argument("--reason", help="shelved, out_of_service: why")
     act = verb("act", act_verb, "have something done at a machine, if its owner has turned that on; asks first")
     act.add_argument("machine", help="at which machine")
@@ -340,6 +358,7 @@ def say_verb(args: argparse.Namespace) -> int:
 
     names = (
         "command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "value", "level", "reason",
+        *SHOP_WORDS, *SHOP_NUMBERS,
     )  # fmt: skip
     fields = {name: getattr(args, name) for name in names if getattr(args, name) not in (None, "")}
     return cli_live.say(load(args.config, live=False), fields)

@@ -59,7 +59,10 @@ def facts_of(called: Called) -> dict[str, dict[str, Any]]:
         "contradiction": {"says": "it says that it is off, and its plug gives 84 W"},
         "humidity": {"value": 0.63, "limit": 0.6},
         "filament_low": {"left_g": 60.0, "needed_g": 140.0, "out_s": NOW_S + 5400.0, "spool": "PETG black"},
-        "service_due": {"task": "grease the rails", "hours": 512.0, "every_h": 500.0},
+        "service_due": {"task": "grease the rails", "unit": "hours", "used": 512.0, "every": 500.0},
+        "stock_low": {"left_g": 2600.0, "point_g": 3100.0, "days": 6.2},
+        "spool_damp": {"humid_h": 181.0, "limit": 0.4, "dry_c": 55.0, "dry_h": 5.0, "material": "PETG",
+                       "machine": called.machine},
         "collector_restarted": {"dark_since_s": NOW_S - 4500.0, "awoke_s": NOW_S - 60.0},
         "clock_untrusted": {"why": "the computer's clock has been set 60 min back while Farmwatch ran"},
         "channel_failing": {"why": "the service answered 401"},
@@ -73,7 +76,7 @@ def subject_of(rule: Rule, called: Called) -> str:
         return f"source_silent:{called.machine}"
     known = {"machine": called.machine, "backup": called.backup, "circuit": called.circuit, "sensor": called.sensor,
              "machine or backup": called.machine, "source": called.machine, "broker": "broker", "store": "journal",
-             "collector": "Collector"}  # fmt: skip
+             "collector": "Collector", "material": "PETG", "spool": "petg-black-2"}  # fmt: skip
     return called.source if rule.id == "source_degraded" else known.get(rule.subject, rule.subject)
 
 

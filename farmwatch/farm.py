@@ -20,6 +20,7 @@ from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supp
 from farmwatch.power.outage import OutageWatch
 from farmwatch.power.parts import Run
 from farmwatch.power.rescue_desk import RescueDesk
+from farmwatch.shop.desk import ShopDesk
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
 from farmwatch.words.timers import Timers
@@ -88,6 +89,7 @@ class Farm:
         self.care = {name: Care(backup, self.tables[name]) for name, backup in plan.backups.items()}
         self.rescue = RescueDesk(self)
         self.book = AlarmBook(self.timers, with_blip(plan))
+        self.shop = ShopDesk(self)
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
 

@@ -10,7 +10,7 @@ import itertools
 import zoneinfo
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
@@ -31,6 +31,7 @@ from farmwatch.settings_model import (
     parameters,
 )
 from farmwatch.settings_people import mistakes
+from farmwatch.settings_shop import mistakes as shop_mistakes
 from farmwatch.wire.payload import validate_mapping
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.quantities import AVAILABILITY_WORDS, QUANTITIES, SELF_TEST_WORDS, STATE_WORDS, UNITS, Kind
@@ -699,6 +700,12 @@ def _snmp(subject: Subject) -> Iterator[Finding]:
             yield Finding((section, name), what, near)
 
 
+def _shop(subject: Subject) -> Iterator[Finding]:
+    today = datetime.now(UTC).date() + timedelta(days=1)  # wherever the site is
+    for path, what, suggestion in shop_mistakes(subject.settings, subject.names["machines"], today):
+        yield Finding(path, what, suggestion)
+
+
 CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _names,
     _site,
@@ -718,5 +725,6 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _actions,
     _acting,
     _rules,
+    _shop,
     _simulated,
 )

@@ -18,6 +18,7 @@ from farmwatch.power.load import PowerSite, Supply
 from farmwatch.power.tariff import Tariff, period_of
 from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Watts, Words, pointed
 from farmwatch.settings_people import Person
+from farmwatch.settings_shop import IntervalEntry, MaterialEntry, SpoolEntry, Stock, releases, shop_plan
 from farmwatch.wire.intake import Button, Route
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
 from farmwatch.wire.upsvalues import TABLE as UPS_TABLE
@@ -227,6 +228,9 @@ class Machine(Subject):
     )
     row: Count | None = Field(default=None, ge=1, le=100, description="Row in the room, for the map.")
     column: Count | None = Field(default=None, ge=1, le=100, description="Column in the room, for the map.")
+    service: dict[str, IntervalEntry] = Field(
+        default={}, description="Service intervals of its parts, where they differ from [service]."
+    )
     plug_levels: dict[Literal["off_w", "idle_w", "hold_low_w", "hold_high_w", "heat_w"], Watts] = Field(
         default={}, description="Watts on its plug in one state, where the learnt ones are wrong: idle_w = 14."
     )
@@ -237,6 +241,9 @@ class Job(Part):
 
     pieces: Number | None = Field(
         default=None, gt=0, le=10_000, description="Pieces of one build, for energy and cost of a good part."
+    )
+    grams: Number | None = Field(
+        default=None, gt=0, le=20_000, description="Filament of one build, where no report says what it used."
     )
 
 
@@ -466,6 +473,10 @@ class Settings(BaseSettings):
     )
     machines: dict[str, Machine] = Field(default={}, description="The machines.")
     jobs: dict[str, Job] = Field(default={}, description="Jobs that are built again and again.")
+    materials: dict[str, MaterialEntry] = Field(default={}, description="Materials, where yours differ.")
+    spools: dict[str, SpoolEntry] = Field(default={}, description="Spools that are there at the start.")
+    stock: Stock = Field(default=Stock(), description="Ordering filament, and what machines cost.")
+    service: dict[str, IntervalEntry] = Field(default={}, description="Service intervals by part.")
     mappings: dict[str, MappingEntry] = Field(default={}, description="How devices speak.")
     buttons: dict[str, ButtonEntry] = Field(default={}, description="Buttons at the machines.")
     actions: dict[str, ActionEntry] = Field(default={}, description="What a person may have done to a machine.")
@@ -648,10 +659,11 @@ class Settings(BaseSettings):
                 name: rule.change({subject: keys.change() for subject, keys in rule.subjects.items()})
                 for name, rule in self.rules.items()
             },
-            jobs={name: JobPlan(name, job.pieces) for name, job in self.jobs.items()},
+            jobs={name: JobPlan(name, job.pieces, job.grams) for name, job in self.jobs.items()},
             blip_s=self.site.blip_s,
             collector_backup=self.site.collector_backup,
             work_waits=self.site.work_waits,
+            shop=shop_plan(self),
         )
 
     def _share(self, circuit: Circuit) -> float:
@@ -666,7 +678,8 @@ class Settings(BaseSettings):
         fed = self._fed(name)
         return MachinePlan(
             name, machine.bank, self._backup_above(fed), self._circuit_above(fed), machine.material, machine.release_c,
-            machine.cool_min, machine.row, machine.column, tuple(machine.plug_levels.items()),
+            machine.cool_min, machine.row, machine.column, releases(self),
+            tuple(machine.plug_levels.items()),
         )  # fmt: skip
 
     def _fed(self, name: str) -> "Machine | Bank":

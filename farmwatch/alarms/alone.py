@@ -56,10 +56,10 @@ class Words:
         at_s = self.alarm.since_s if at_s is None else at_s
         return f"since {moment(at_s, self.now_s, self.zone)}, for {duration(self.now_s - at_s)}"
 
-    def number(self, key: str, unit: str, factor: float = 1.0) -> str:
+    def number(self, key: str, unit: str, factor: float = 1.0, digits: int = 0) -> str:
         """A fact with its unit; "unknown" where it is not known."""
         value = self.facts.get(key)
-        return "unknown" if not isinstance(value, int | float) else f"{value * factor:.0f} {unit}"
+        return "unknown" if not isinstance(value, int | float) else f"{value * factor:.{digits}f} {unit}"
 
 
 def _failing(w: Words) -> tuple[str, str]:
@@ -107,9 +107,27 @@ def _filament(w: Words) -> tuple[str, str]:
     return f"About {left}{spool} left, {needed} needed.{when}", "Lay a spool ready and change it in time."
 
 
+def _stock(w: Words) -> tuple[str, str]:
+    left, point, days = (w.number("left_g", "kg", 1e-3, 1), w.number("point_g", "kg", 1e-3, 1), w.facts.get("days"))
+    lasts = f", enough for about {days:.0f} days" if isinstance(days, int | float) else ""
+    return f"{left} left{lasts}; the reorder point is {point}.", "Order it, and say so when it has come."
+
+
+def _damp(w: Words) -> tuple[str, str]:
+    where = f" on {fit(plain(str(w.facts['machine'])), 30)}" if w.facts.get("machine") else ""
+    limit = w.facts.get("limit")
+    above = f" above {percent(limit)} relative humidity" if isinstance(limit, float) else " too humid for it"
+    what = fit(plain(str(w.facts.get("material") or "It")), 20)
+    meaning = f"{what}{where}: {w.number('humid_h', 'h')} in air{above}."
+    heat, time = w.number("dry_c", "°C"), w.number("dry_h", "h")
+    return meaning, f"Dry it, usually {time} at {heat}; its maker's sheet comes first."
+
+
 def _service(w: Words) -> tuple[str, str]:
     task = fit(plain(str(w.facts.get("task") or "service")), 60)
-    return f"{task[:1].upper()}{task[1:]}: {w.number('hours', 'h')} run, due every {w.number('every_h', 'h')}.", (
+    unit = str(w.facts.get("unit") or "hours")
+    used, every = w.number("used", unit), w.number("every", unit)
+    return f"{task[:1].upper()}{task[1:]}: {used} since the last service, due every {every}.", (
         "Do it when the machine is free, and say so."
     )
 
@@ -134,6 +152,8 @@ ALONE: dict[str, Callable[[Words], tuple[str, str]]] = {
     "humidity": _humidity,
     "filament_low": _filament,
     "service_due": _service,
+    "stock_low": _stock,
+    "spool_damp": _damp,
     "clock_untrusted": _clock,
     UNSTABLE: _unstable,
 }

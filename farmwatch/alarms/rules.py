@@ -218,6 +218,23 @@ TABLE: tuple[Rule, ...] = (
         on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",
     ),
     Rule(
+        id="stock_low", title="Order {subject}", over="{subject}: stock is enough again",
+        condition="what is left of a material on all spools is at its reorder point: use until an order arrives, and a "
+        "safety stock", subject="material", cause="the shop's own pace",
+        consequence="machines stand still until the order arrives",
+        response="order it; say spool_added when it is there",
+        within="days", priority="digest", on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care",
+        clearing="answered",
+    ),
+    Rule(
+        id="spool_damp", title="Spool {subject}: dry it", over="Spool {subject}: dry again",
+        condition="an open spool has been in air too humid for its material for longer than dry_after_h",
+        subject="spool", cause="humid air, a spool that hangs for weeks",
+        consequence="strings, bubbles and weak parts", response="dry it as its maker says, then say spool_dried",
+        within="days", priority="digest", on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care",
+        clearing="answered",
+    ),
+    Rule(
         id="humidity", title="Air too damp at {subject}", over="Air dry enough again at {subject}",
         condition="a sensor's relative humidity is at its limit or above for half an hour", subject="sensor",
         cause="an open window, a wet day, a drying agent that is full",
@@ -228,7 +245,7 @@ TABLE: tuple[Rule, ...] = (
     ),
     Rule(
         id="service_due", title="{subject}: service due", over="{subject}: service done",
-        condition="a part of a machine has run for longer than its service interval", subject="machine",
+        condition="a part of a machine is past its service interval, in hours, builds or heatings", subject="machine",
         cause="hours of use", consequence="worse parts first, then a build that fails",
         response="do the service and say so", within="weeks", priority="digest",
         on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care", clearing="answered",

@@ -6,6 +6,7 @@ from typing import Any
 
 NEARLY = 0.985
 """A build that stopped at this reported share without a word is taken as done."""
+POWER_WENT = "the power went while it was building"
 RESULTS: tuple[str, ...] = ("done", "failed", "cancelled", "unknown")
 
 
@@ -31,6 +32,8 @@ class Build:
     remaining_s: float | None = None
     energy_wh: float | None = None
     pieces: float | None = None  # as reported
+    filament_mm: float | None = None  # as reported last while it ran
+    filament_g: float | None = None
     value: float | None = None  # what a person says that it is worth saving in an outage
     from_wh: float | None = None  # the meter's total at the build's start
     inferred: tuple[str, ...] = ()
@@ -82,7 +85,7 @@ def conclude(build: Build, now_s: float, *, off: bool, mains_lost: bool, blind: 
     failed part, and the person can say otherwise.
     """
     if (off or blind) and mains_lost:  # also shortly before its end: the last word was that it builds
-        return "failed", "the power went while it was building"
+        return "failed", POWER_WENT
     at_s = build.progress_at_s
     if build.remaining_s is not None and at_s is not None and at_s + build.remaining_s <= now_s + 90:
         return "done", "stopped when its reported time was up"

@@ -114,8 +114,8 @@ class MachineTrack:
                 consider = consider or quantity in CONSIDERED
         if "nozzle_c" in values:
             self.nozzle_at_s = now_s
-        if self.build is not None and ("progress" in values or "remaining_s" in values):
-            self._told(self.build, now_s, in_time=values.get("remaining_s") is not None)
+        if self.build is not None:
+            self._told(self.build, now_s, values)
         if "power_w" in values:
             power_w = values["power_w"]
             if not isinstance(power_w, float) or power_w < HEATER_W:
@@ -134,11 +134,24 @@ class MachineTrack:
             return self.consider(now_s)
         return []
 
-    def _told(self, build: Build, now_s: float, *, in_time: bool) -> None:
+    def _told(self, build: Build, now_s: float, values: dict[str, Value]) -> None:
         """A report on the build, also one that says the same again: the next step is still to come."""
-        if in_time:
+        if "filament_g" in values or "filament_mm" in values:
+            self._fed(build, values)
+        if "progress" not in values and "remaining_s" not in values:
+            return
+        if values.get("remaining_s") is not None:
             build.progress_at_s = now_s
         self._estimator.progress(build.id, now_s, self.number("progress"), self.number("remaining_s"))
+
+    def _fed(self, build: Build, values: dict[str, Value]) -> None:
+        """Filament used so far. It may begin again at 0 with a build, and must not with its end."""
+        runs = not BUSY.isdisjoint((self.word("state") or "").split("|"))
+        grams, length_mm = values.get("filament_g"), values.get("filament_mm")
+        if isinstance(grams, float) and (runs or grams >= (build.filament_g or 0.0)):
+            build.filament_g = grams
+        if isinstance(length_mm, float) and (runs or length_mm >= (build.filament_mm or 0.0)):
+            build.filament_mm = length_mm
 
     def _is_late(self, source: str, at_s: float) -> bool:
         """Whether this message is older than one that came before it.
@@ -469,11 +482,19 @@ class MachineTrack:
         if self.plan.cool_min is not None and self.number("bed_c") is None:
             at_s = self.cooler.ended_s + self.plan.cool_min * 60
             return cooling.Release(None, at_s, None, self.release_c(material), "the owner's cooling time")
-        return self.cooler.release(now_s, material, self.plan.release_c)
+        return self.cooler.release(now_s, material, self._own_release_c(material))
+
+    def _own_release_c(self, material: str | None) -> float | None:
+        """What the owner has set, for this machine or else for the material; None: nothing."""
+        if self.plan.release_c is not None or not self.plan.release_of or material is None:
+            return self.plan.release_c
+        name = material.strip().upper()
+        fits = [key for key in self.plan.release_of if name.startswith(key)]
+        return self.plan.release_of[max(fits, key=len)] if fits else None
 
     def release_c(self, material: str | None) -> float:
         """Bed temperature below which parts come off: the machine's own, else the material's default."""
-        own_c = self.plan.release_c
+        own_c = self._own_release_c(material)
         return own_c if own_c is not None else cooling.release_of(material).release_c
 
     def _cool(self, now_s: float, effects: list[Effect]) -> None:
@@ -518,8 +539,9 @@ class MachineTrack:
         if self.state == "cooling":
             return self.release(now_s).p50_s
         if self.build is not None and estimate is not None and estimate.p50_s is not None:
+            material = self.build.material or self.plan.material
             release = cooling.default_release(
-                estimate.p50_s, self.build.material or self.plan.material, release_c=self.plan.release_c
+                estimate.p50_s, material, release_c=self._own_release_c(material)
             )
             return release.p50_s
         return None

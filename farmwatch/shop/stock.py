@@ -10,7 +10,7 @@ where z is the normal quantile of the service level (1 minus the risk of running
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import NamedTuple
 
@@ -31,14 +31,21 @@ class Spool:
     opened_s: float | None = None
     machine: str | None = None
     price: float | None = None
+    empty_g: float | None = None  # weight of the empty reel
+    empty: bool = False
+    stored: bool = False  # in its dry box
+    unknown_builds: int = 0  # that took nobody knows how much since it was weighed
+    weighed_s: float | None = None
+    dried_s: float | None = None
 
     def taken(self, grams: float, sd_g: float) -> "Spool":
         """After a build that used so much; never below 0."""
-        left_g = max(self.left_g - grams, 0.0)
-        return Spool(
-            self.name, self.material, left_g, math.hypot(self.left_sd_g, sd_g), self.full_g, self.diameter_mm,
-            self.density_g_cm3, self.opened_s, self.machine, self.price,
-        )  # fmt: skip
+        return replace(self, left_g=max(self.left_g - grams, 0.0), left_sd_g=math.hypot(self.left_sd_g, sd_g))
+
+    @property
+    def price_of_gram(self) -> float | None:
+        """What a gram of it costs."""
+        return None if self.price is None or self.full_g <= 0 else self.price / self.full_g
 
     def enough_for(self, grams: float, sd_g: float = 0.0) -> float:
         """The chance that a build of so many grams finishes on this spool (normal errors)."""

@@ -8,13 +8,16 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import COMMANDS, Said
 
 ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
-WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40, "level": 20}
+WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40, "level": 20,
+                         "spool": 40, "part": 40, "note": 300}
 NUMBERS: dict[str, tuple[float, float]] = {
-    "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6),
+    "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6), "pieces": (0.0, 10_000.0),
+    "grams": (0.0, 20_000.0), "gross_g": (0.0, 20_000.0), "empty_g": (0.0, 20_000.0), "diameter_mm": (1.0, 4.0),
+    "price": (0.0, 1e6),
 }  # fmt: skip
 """Fields and their bounds: longest text in characters; above and up to, in minutes (two weeks)."""
-FROM: frozenset[str] = frozenset({"value"})
-"""Fields whose lower bound is allowed: a build may be worth nothing."""
+FROM: frozenset[str] = frozenset({"value", "pieces", "grams"})
+"""Fields whose lower bound is allowed: a build may be worth nothing, a spool hold nothing."""
 
 
 FLAGS: tuple[str, ...] = ("once",)
@@ -51,10 +54,15 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
             if flag not in (True, "true", "on"):
                 raise BadWords(f"Field {key!r} must be true or false")
             given[key] = True
-    machine, about = given.pop("machine", None), "alarm" if command in ABOUT_ALARMS else "machine"
-    if (given.get("alarm") if about == "alarm" else machine) is None:
+    machine, about = given.pop("machine", None), about_of(command)
+    if (machine if about == "machine" else given.get(about)) is None:
         raise BadWords(f"Which {about}?", hint=f"give the field {about!r}")
     return Said(now_s, command, machine, given.pop("by", by), given)
+
+
+def about_of(command: str) -> str:
+    """The field that says what a command is about."""
+    return "alarm" if command in ABOUT_ALARMS else "spool" if command.startswith("spool_") else "machine"
 
 
 def _words(key: str, value: object) -> str | None:

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from farmwatch.words.shop_plan import ShopPlan
+
 Value = float | str | bool | None
 """A decoded value. None means: the source says that it does not know."""
 
@@ -76,7 +78,22 @@ COMMANDS: dict[str, str] = {
     "reset": "the reason of a latched alarm was found",
     "out_of_service": "the machine is taken out of service",
     "in_service": "the machine is back in service",
+    "pieces": "how many good pieces the last build gave (pieces)",
+    "serviced": "a part of the machine was serviced (part, note)",
+    "noted": "something worth remembering about the machine (note)",
+    "trial": "the machine runs trials: engineering time, until trial_over",
+    "trial_over": "the trials are over",
+    "spool_added": "a spool was bought (spool, material, grams; price, empty_g, diameter_mm, machine)",
+    "spool_weighed": "what is left on a spool (spool; grams of filament, or gross_g with the reel)",
+    "spool_loaded": "a spool hangs on the machine now (spool)",
+    "spool_stored": "a spool lies in its dry box (spool)",
+    "spool_dried": "a spool comes from the dryer (spool)",
+    "spool_empty": "a spool is used up, or gone (spool)",
 }
+SHOP_COMMANDS = frozenset(
+    {"pieces", "serviced", "noted", "trial", "trial_over"} | {name for name in COMMANDS if name.startswith("spool_")}
+)
+"""Commands about the shop around the machines; those whose name begins with spool_ are about a spool."""
 
 
 # ---- events between wire and brain ---------------------------------------------------------------------------
@@ -192,7 +209,7 @@ class Note(NamedTuple):
     """Something derived: a line of ``replay --json``. Times in `doc` are epoch seconds."""
 
     at_s: float
-    kind: str  # state build estimate load energy backup alarm outage act
+    kind: str  # state build use estimate load energy backup alarm outage act
     doc: dict[str, Any]
 
 
@@ -266,6 +283,7 @@ class MachinePlan:
     cool_min: float | None = None
     row: int | None = None
     column: int | None = None
+    release_of: Mapping[str, float] = field(default_factory=dict)  # by material in capitals: the owner's own
     plug_levels: tuple[tuple[str, float], ...] = ()  # (off_w, idle_w, hold_low_w, hold_high_w or heat_w; watts)
 
 
@@ -328,6 +346,7 @@ class JobPlan:
 
     name: str
     pieces: float | None = None  # good pieces of one build that is done
+    grams: float | None = None  # feedstock of one build
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,6 +409,7 @@ class SitePlan:
     release_default_c: float = 40.0
     collector_backup: str | None = None
     work_waits: bool = True  # whether a free machine usually has something to build
+    shop: ShopPlan = field(default_factory=ShopPlan)
 
     def backup_of(self, machine: str) -> str | None:
         """Name of the backup that feeds the machine, or None."""

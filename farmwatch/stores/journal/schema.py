@@ -59,6 +59,7 @@ KEEP_NOTES: dict[str, int] = {
     # kind of note: the newest so many stay. By number, so that a wrong clock can delete nothing.
     "state": 100_000,  # 12 machines with ten builds a day each: some four months
     "build": 100_000,
+    "use": 100_000,  # what a build took and gave: one a build
     "alarm": 50_000,
     "outage": 10_000,
     "message": 50_000,
