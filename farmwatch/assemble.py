@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import faulthandler
 import logging
+import math
 import os
 import secrets
 import signal
@@ -379,17 +380,19 @@ class House:
                 people=tuple(settings.people),
                 act_password=_plain(settings.secrets.act_password),
                 old_link_keys=old_keys(settings.data_path, "link_key"),
+                metrics=settings.web.metrics,
             ),
             view=self.view,
             ask=self._ask,
             history=self._history,
-            read=series.read,
+            series=series,
             push=push.accept if push is not None else None,
             used=self.spent,
             clock=self.clock,
             acts=self.actuator,
             denied=self._denied,
             late=lambda: self.daemon.late,
+            unready=self._unready,
             settled=lambda: self.daemon.settled(),  # noqa: PLW0108  (there is no daemon yet)
         )
         self.heartbeat = self._heartbeat()
@@ -512,8 +515,15 @@ class House:
         self.spent.note(also)
         return effects
 
-    async def _history(self, kind: str | None, since_s: float, limit: int) -> list[dict[str, Any]]:
-        return await asyncio.get_running_loop().run_in_executor(None, self.journal.history, kind, since_s, limit)
+    def _unready(self) -> str:
+        if not self.daemon.started:
+            return "the sources are not started yet"
+        return f"the journal cannot be written: {self.journal.trouble}" if self.journal.trouble else ""
+
+    async def _history(
+        self, kind: str | None, since_s: float, limit: int, /, *, until_s: float = math.inf, about: str | None = None
+    ) -> list[dict[str, Any]]:
+        return await asyncio.to_thread(self.journal.history, kind, since_s, limit, until_s=until_s, about=about)
 
     def _delivery(self, view: View) -> None:
         """Put into the view how messages get through, and what nobody could be told."""

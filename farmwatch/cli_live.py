@@ -211,8 +211,9 @@ def ask_daemon(settings: Settings, path: str, fields: dict[str, Any] | None = No
 
 
 def health(settings: Settings) -> int:
-    """Ask the running daemon whether it is well."""
+    """Ask the running daemon whether it is well and ready."""
     _ask(settings, "/healthz", None, "")
+    _ask(settings, "/readyz", None, "")
     return 0
 
 

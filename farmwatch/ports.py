@@ -1,5 +1,6 @@
 """The doors of the house as Protocols. Adapters implement them; the daemon knows nothing else."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, Protocol, runtime_checkable
 
@@ -124,8 +125,14 @@ class Journal(Protocol):
         """An attempt failed; `next_try_s` None gives up, which stays on record; `maybe`: it may have arrived."""
         ...
 
-    def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
-        """Notes on record, newest first, each with `at_s` and `kind`."""
+    def history(
+        self, kind: str | None = None, since_s: float = 0.0, limit: int = 200, *, until_s: float = math.inf,
+        about: str | None = None,
+    ) -> list[dict[str, Any]]:  # fmt: skip
+        """Notes on record, newest first, each with `at_s` and `kind`, from `since_s` to `until_s`, both included.
+
+        `about` names a machine, a subject or a place; None takes all.
+        """
         ...
 
     def close(self) -> None:

@@ -91,6 +91,11 @@ class Web(Part):
     port: Count = Field(default=8420, ge=0, le=65_535, description="Port of the page; 0 takes a free one.")
     base_url: str = Field(default="", description="Address of the page as phones reach it, for links in messages.")
     hosts: list[str] = Field(default=[], description="Further names that a browser may call this computer.")
+    metrics: Literal["token", "local", "open"] = Field(
+        default="local",
+        description="Who may read /metrics without signing in: token (nobody without the API's token), local (this "
+        "computer itself), open (everybody who reaches the page).",
+    )
 
 
 class Tls(Part):

@@ -46,7 +46,7 @@ class Shop:
         self.spent = SpentLinks(self.journal, clock)
         self.server = WebServer(
             WebConfig("127.0.0.1", 0, "", (), None, KEY, None, ("ann", "bram")), view=self.view, ask=self.ask,
-            history=self.history, read=None, push=None, used=self.spent, clock=clock,
+            history=self.history, series=None, push=None, used=self.spent, clock=clock,
         )  # fmt: skip
         # Guessing at speed has a test of its own.
         self.server._link_uses = SimpleNamespace(wait_s=lambda *_: 0.0, count=lambda *_: None)
@@ -61,7 +61,7 @@ class Shop:
         self.spent.note(also)
         return effects
 
-    async def history(self, kind, since_s, limit):
+    async def history(self, kind, since_s, limit, **more):
         return self.journal.history(kind, since_s, limit)
 
     def tell(self, event):

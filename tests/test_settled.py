@@ -71,8 +71,7 @@ async def test_pages_ask_before_they_look(path):
     async def settled():
         asked.append(path)
 
-    async with serving() as house:
-        house.server._settled = settled
+    async with serving(wiring={"settled": settled}) as house:
         auth = {"Authorization": "Bearer cli-token"}
         async with aiohttp.ClientSession() as session, session.get(house.url + path, headers=auth) as answer:
             await answer.read()

@@ -372,7 +372,7 @@ async def test_history_and_series_hand_their_questions_on():
         await fetch(house, "/api/v1/history?kind=alarm&since=2025-06-26T14:00:00%2B01:00&limit=5")
         status, text, _ = await fetch(house, "/api/v1/series?subject=avocet&quantity=power_w&start=10&end=20&points=3")
         await fetch(house, "/api/v1/series?subject=avocet&quantity=bed_c")
-    assert house.asked_history == [(None, 0.0, 200), ("alarm", web_sample.NOW_S, 5)]
+    assert house.asked_history == [(None, 0.0, 201), ("alarm", web_sample.NOW_S, 6)]
     assert house.asked_series[0] == ("avocet", "power_w", 10.0, 20.0, 3)
     assert house.asked_series[1] == ("avocet", "bed_c", web_sample.NOW_S - 86_400, web_sample.NOW_S, 800)
     assert status == 200
@@ -382,8 +382,10 @@ async def test_history_and_series_hand_their_questions_on():
 @pytest.mark.parametrize(
     "query",
     ["history?limit=0", "history?limit=1001", "history?limit=x", "history?since=yesterday", "history?since=inf",
-     "history?since=2025-06-26T14:00:00", "series", "series?subject=a", "series?subject=a&quantity=b&start=9&end=1",
-     "series?subject=a&quantity=b&points=99999", "history?limit=99999999999999999999", "history?limit=²"],
+     "history?since=2025-06-26T14:00:00", "history?kind=rumour", "history?sinse=1",
+     "history?limit=1&limit=2", "series", "series?subject=a", "series?subject=a&quantity=b",
+     "series?subject=a&quantity=bed_c&start=9&end=1", "series?subject=a&quantity=bed_c&points=99999",
+     "history?limit=99999999999999999999", "history?limit=²"],
 )  # fmt: skip
 async def test_bad_questions_are_answered_400(query):
     async with serving() as house:

@@ -8,7 +8,7 @@ import web_sample
 
 from farmwatch.web.server import WebConfig, WebServer
 from farmwatch.words.errors import Refused
-from farmwatch.words.series import Columns
+from farmwatch.words.series import Columns, Rollups
 
 KEY = bytes(range(32))
 
@@ -54,11 +54,17 @@ class House:
         self.spent |= {effect.key: effect.doc for effect in also}
         return []
 
-    async def history(self, kind, since_s, limit):
+    async def history(self, kind, since_s, limit, **more):
         self.asked_history.append((kind, since_s, limit))
         if kind == "said":
             return self.said
         return [{"at_s": web_sample.NOW_S, "kind": kind or "state"}]
+
+    async def rollups(self, subject, quantity, level, start_s, end_s):
+        return Rollups()
+
+    async def held(self):
+        return []
 
     async def read(self, subject, quantity, start_s, end_s, points):
         self.asked_series.append((subject, quantity, start_s, end_s, points))
@@ -77,16 +83,17 @@ class House:
 
 
 @asynccontextmanager
-async def serving(house=None, *, stop_s=2.0, acts=None, denied=None, **changed):
-    """The house with its page; `changed` are fields of the configuration."""
+async def serving(house=None, *, stop_s=2.0, acts=None, denied=None, wiring=None, **changed):
+    """The house with its page; `changed` are fields of the configuration, `wiring` further arguments."""
     house = house or House()
     fields = {
         "bind": "127.0.0.1", "port": 0, "base_url": "", "hosts": (), "password": None, "link_key": KEY,
         "api_token": "cli-token", "people": ("ann", "bram"),
     } | changed  # fmt: skip
     house.server = WebServer(
-        WebConfig(**fields), view=house.view, ask=house.ask, history=house.history, read=house.read, push=house.push,
+        WebConfig(**fields), view=house.view, ask=house.ask, history=house.history, series=house, push=house.push,
         used=house.used, clock=house.clock, acts=acts, **({"denied": denied} if denied is not None else {}),
+        **(wiring or {}),
     )  # fmt: skip
     house.url = (await house.server.start()).rstrip("/")
     try:

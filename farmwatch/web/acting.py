@@ -104,12 +104,10 @@ class Acting:
         self._guesses = sessions.Limiter()
 
     def routes(self) -> list[web.AbstractRouteDef]:
-        """Where they stand."""
+        """Where the page has them; the API's rows stand in its table."""
         return [
-            web.post("/act", self._post_act),
+            web.post("/act", self.post_act),
             web.post("/act/sign-in", self._post_sign_in),
-            web.post("/api/v1/act", self._post_act),
-            web.get("/api/v1/act/{id}", self._get_act),
         ]
 
     async def close(self) -> None:
@@ -154,7 +152,8 @@ class Acting:
 
     # ---- asking and confirming ---------------------------------------------------------------------------------
 
-    async def _post_act(self, request: web.Request) -> web.StreamResponse:
+    async def post_act(self, request: web.Request) -> web.StreamResponse:
+        """Ask, or confirm."""
         if (refused := await self._check(request)) is not None:
             return refused
         asked, acts = await _asked(request), self._acts()
@@ -185,7 +184,8 @@ class Acting:
             content_type="text/html",
         )
 
-    async def _get_act(self, request: web.Request) -> web.StreamResponse:
+    async def get_act(self, request: web.Request) -> web.StreamResponse:
+        """What became of it."""
         done = self._acts().receipt(request.match_info["id"])
         if done is None:
             raise web.HTTPNotFound

@@ -98,12 +98,20 @@ def private(request: web.Request, base_url: str) -> bool:
         return False
     if base.scheme == "https" and authority == base.netloc.lower():
         return True
+    return within(request)
+
+
+def within(request: web.Request) -> bool:
+    """Whether the request comes from this computer itself: the peer's address is our own, and no proxy says otherwise.
+
+    The host name is that address or local: a page elsewhere that a browser here was led to has another.
+    """
     own = request.transport.get_extra_info("sockname") if request.transport else None
     if own is None or request.remote is None or any(header in request.headers for header in PROXIED):
         return False
     address = str(own[0]).removeprefix("::ffff:")
     inside = request.remote.removeprefix("::ffff:") == address or is_loopback(request.remote)
-    return inside and host_name(authority) in LOCAL | {address}
+    return inside and host_name(request.headers.get("Host", "")) in LOCAL | {address}
 
 
 def bearer(request: web.Request) -> str:
@@ -122,7 +130,7 @@ def same_secret(given: str, wanted: str | None) -> bool:
 
 def wants_json(request: web.Request) -> bool:
     """Whether an answer for programs is wanted rather than a page."""
-    if request.path.startswith(("/api/", "/events", "/panels", "/healthz")):
+    if request.path.startswith(("/api/", "/events", "/panels", "/healthz", "/readyz", "/metrics")):
         return True
     return request.content_type == "application/json" or "application/json" in request.headers.get("Accept", "")
 

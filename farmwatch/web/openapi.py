@@ -78,6 +78,7 @@ REASONS: dict[int, str] = {
     421: "This computer does not go by that host name.",
     429: "Too many requests.",
     500: "Something broke; it is in the log.",
+    502: "The machine could not be reached; go and look.",
     503: "The store does not answer.",
 }
 ALWAYS = (400, 401, 421, 503)
@@ -117,7 +118,8 @@ def schema_of(hint: Any, components: dict[str, Schema]) -> Schema:  # noqa: ANN4
         return {"type": "array", "items": schema_of(inner[0], components)}
     if origin is tuple:
         cells = [schema_of(part, components) for part in inner]
-        return {"type": "array", "prefixItems": cells, "minItems": len(cells), "maxItems": len(cells)}
+        either = _either([cell for n, cell in enumerate(cells) if cell not in cells[:n]])
+        return {"type": "array", "items": either, "minItems": len(cells), "maxItems": len(cells)}
     if origin in (dict, Mapping):
         return {"type": "object", "additionalProperties": schema_of(inner[1], components)}
     raise TypeError(f"{hint} has no JSON form")
@@ -125,6 +127,8 @@ def schema_of(hint: Any, components: dict[str, Schema]) -> Schema:  # noqa: ANN4
 
 def _either(parts: list[Schema]) -> Schema:
     kinds = [part["type"] for part in parts if set(part) == {"type"} and isinstance(part["type"], str)]
+    if len(parts) == 1:
+        return parts[0]
     if len(kinds) == len(parts):
         return {"type": kinds}
     return {"anyOf": parts}

@@ -75,13 +75,17 @@ def bounded(words: str | None, name: str, otherwise: int, least: int, most: int)
     return int(words)
 
 
-def json_answer(document: Any) -> web.Response:  # noqa: ANN401  (whatever JSON can say)
+def json_text(document: Any) -> str:  # noqa: ANN401  (whatever JSON can say)
     """JSON without NaN or infinity, which JSON does not have (RFC 8259, section 6): they become null."""
     try:
-        body = json.dumps(document, ensure_ascii=False, allow_nan=False)
+        return json.dumps(document, ensure_ascii=False, allow_nan=False)
     except ValueError:
-        body = json.dumps(_finite(document), ensure_ascii=False, allow_nan=False)
-    return web.Response(text=body, content_type="application/json")
+        return json.dumps(_finite(document), ensure_ascii=False, allow_nan=False)
+
+
+def json_answer(document: Any) -> web.Response:  # noqa: ANN401  (whatever JSON can say)
+    """An answer in JSON."""
+    return web.Response(text=json_text(document), content_type="application/json")
 
 
 def _finite(value: Any) -> Any:  # noqa: ANN401  (whatever JSON can say)

@@ -9,7 +9,7 @@ import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import Any, Protocol
+from typing import Any
 from urllib.parse import urlsplit
 
 from aiohttp import web
@@ -19,14 +19,14 @@ from farmwatch.alarms.wording import moment
 from farmwatch.ports import Ask, Clock
 from farmwatch.web import guard, links, pages, sessions
 from farmwatch.web.acting import Acting, Acts, Door
+from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast, event
 from farmwatch.web.markup import Html
-from farmwatch.web.panels import masked
-from farmwatch.web.queries import BODY_S, bounded, fields, json_answer, moment_s, push_token
+from farmwatch.web.metrics import CONTENT_TYPE, openmetrics
+from farmwatch.web.queries import BODY_S, fields, json_answer, push_token
 from farmwatch.web.said import BadWords, said
 from farmwatch.words.errors import ConfigError, Refused, StoreError
 from farmwatch.words.model import COMMANDS, Said
-from farmwatch.words.series import Columns
 from farmwatch.words.view import View
 
 LOG = logging.getLogger(__name__)
@@ -40,7 +40,6 @@ BEAT_S = 5.0  # a page that hears nothing for longer than that says so
 WRITE_S = 20.0
 READERS_EACH = 4  # a browser opens at most six connections to a host
 READERS_IN_ALL = 64
-MOST_POINTS = 5_000
 MOST_HISTORY = 1_000
 LINK_SHELVES_MIN = 120.0
 NO_REFERRER = {"Referrer-Policy": "no-referrer"}
@@ -52,7 +51,7 @@ STATIC: dict[str, str] = {
     "icon.svg": "image/svg+xml",
     "page.webmanifest": "application/manifest+json",
 }
-OPEN_PATHS = ("/static/", "/a/", "/healthz", "/sign-in")
+OPEN_PATHS = ("/static/", "/a/", "/healthz", "/readyz", "/sign-in")
 """What needs no sign-in: links carry their own right, and a device that posts its own token."""
 
 
@@ -71,6 +70,7 @@ class WebConfig:
         api_token: what the command line sends; None refuses all tokens.
         people: names that somebody at the page can say they are.
         act_password: for actions at machines; None lets only the API's token act.
+        metrics: who may read the metrics without signing in: token (nobody without the API's), local, open.
     """
 
     bind: str
@@ -83,20 +83,10 @@ class WebConfig:
     people: tuple[str, ...] = ()
     act_password: str | None = field(default=None, repr=False)
     old_link_keys: tuple[bytes, ...] = field(default=(), repr=False)
-
-
-class Series(Protocol):
-    """Reads a series: subject, quantity, start_s, end_s, points."""
-
-    async def __call__(
-        self, subject: str, quantity: str, start_s: float, end_s: float, points: int, /
-    ) -> Columns:
-        """Columns in time order, at most about `points` rows."""
-        ...
+    metrics: str = "local"
 
 
 View_ = Callable[[], View]
-History = Callable[[str | None, float, int], Awaitable[list[dict[str, Any]]]]
 Push = Callable[[str, str, bytes], Awaitable[int]]
 Used = Callable[[str], Mapping[str, Any] | None]
 
@@ -116,14 +106,15 @@ class WebServer:
         config: how.
         view: the state of everything now; cheap, called at most about once a second and once a request.
         ask: carries out what a person says; raises Refused.
-        history: (kind or None, since_s, limit) to notes, newest first.
-        read: a series.
+        history: notes, newest first.
+        series: readings over time.
         push: (path, token, body) of a device's POST to an HTTP status; None where no device posts.
         used: what is on record of a link's nonce (`links.spent`), None if it has not been used.
         clock: the house's clock.
         acts: what may be done at machines; None where nothing is turned on.
         denied: told of an attempt to act by somebody who may not.
         late: tasks of the daemon that make no progress.
+        unready: why it is not ready to be relied on; "" where it is.
         settled: returns when what the view shows is durable, or cannot be made so soon.
     """
 
@@ -134,21 +125,22 @@ class WebServer:
         view: View_,
         ask: Ask,
         history: History,
-        read: Series,
+        series: SeriesReader,
         push: Push | None,
         used: Used,
         clock: Clock,
         acts: Acts | None = None,
         denied: Callable[[str], Awaitable[None]] = _untold,
         late: Callable[[], Sequence[str]] = tuple,
+        unready: Callable[[], str] = str,
         settled: Callable[[], Awaitable[None]] = _at_once,
     ) -> None:
         self._config = config
-        self._view, self._ask, self._history, self._read = view, ask, history, read
+        self._view, self._ask, self._history = view, ask, history
         self._push, self._used, self._clock = push, used, clock
         self._link_keys = (config.link_key, *config.old_link_keys)
         self._one_link = asyncio.Lock()
-        self._late = late
+        self._late, self._unready = late, unready
         self._settled = settled
         self._news = Broadcast(view, settled)
         self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
@@ -164,6 +156,10 @@ class WebServer:
             )
         self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._who)
         self._may_act = acts is not None
+        self._api = Api(
+            Sources(view, settled, history, series, clock),
+            {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
+        )
         self._runner: web.AppRunner | None = None
         self._pump: asyncio.Task[None] | None = None
         self._stopping = asyncio.Event()
@@ -236,10 +232,9 @@ class WebServer:
                 web.post("/say", self._post_say),
                 web.get("/a/{token}", self._get_link),
                 web.post("/a/{token}", self._post_link),
-                web.get("/api/v1/view", self._get_view),
-                web.post("/api/v1/say", self._post_say),
-                web.get("/api/v1/history", self._get_history),
-                web.get("/api/v1/series", self._get_series),
+                web.get("/readyz", self._get_ready),
+                web.get("/metrics", self._get_metrics),
+                *self._api.routes(),
                 *self._acting.routes(),
                 web.post("/{path:.*}", self._post_push),
                 web.get("/{path:.*}", self._get_nothing),
@@ -257,7 +252,9 @@ class WebServer:
         except web.HTTPException as error:
             if error.status < 400:
                 raise
-            return self._refusal(request, error.status, error.reason)
+            refusal = self._refusal(request, error.status, error.reason)
+            refusal.headers.update({key: error.headers[key] for key in ("Allow",) if key in error.headers})
+            return refusal
         except (BadWords, links.BadLink, links.ExpiredLink) as error:
             status = {links.BadLink: 403, links.ExpiredLink: 410}.get(type(error), 400)
             return self._refusal(request, status, "Not done", error.args[0], error.hint)
@@ -284,7 +281,7 @@ class WebServer:
         """Host name, then origin of writes, then sign-in."""
         if request.match_info.handler == self._post_push:
             return await handler(request)  # has a token of its own and is called by address
-        if request.path != "/healthz" and not guard.host_ok(request, self._hosts):
+        if request.path not in ("/healthz", "/readyz") and not guard.host_ok(request, self._hosts):
             return self._refusal(
                 request, 421, "Wrong host name", "This computer does not go by that name here.",
                 "use its address, or add the name to [web] hosts",
@@ -297,6 +294,8 @@ class WebServer:
         reads = request.method in ("GET", "HEAD") or request.path.startswith("/a/")
         if not reads and not guard.same_origin(request):
             return self._refusal(request, 403, "Not from this page", "Another site may not speak for you.")
+        if request.path == "/metrics" and self._may_scrape(request):
+            return await handler(request)
         if self._signed_in(request) or request.path.startswith(OPEN_PATHS):
             return await handler(request)
         if guard.wants_json(request) or request.method != "GET":
@@ -510,41 +509,33 @@ class WebServer:
         words = pages.done_words(grant, done.by, when)
         return pages.outcome("Already done", words, self._assets, hint="The page shows how things stand.")
 
-    # ---- API -------------------------------------------------------------------------------------------------
-
-    async def _get_view(self, _request: web.Request) -> web.StreamResponse:
-        await self._settled()
-        view = self._view()
-        shown = view | {"sources": [source | {"address": masked(source["address"])} for source in view["sources"]]}
-        response = json_answer(shown)
-        response.enable_compression()
-        return response
-
-    async def _get_history(self, request: web.Request) -> web.StreamResponse:
-        query = request.query
-        kind, since_s = query.get("kind") or None, moment_s(query.get("since"), 0.0)
-        limit = int(bounded(query.get("limit"), "limit", 200, 1, MOST_HISTORY))
-        return json_answer({"items": await self._history(kind, since_s, limit)})
-
-    async def _get_series(self, request: web.Request) -> web.StreamResponse:
-        query = request.query
-        subject, quantity = query.get("subject", ""), query.get("quantity", "")
-        if not subject or not quantity:
-            raise BadWords("Which series?", hint="give subject and quantity")
-        now_s = self._clock.now_s()
-        end_s = moment_s(query.get("end"), now_s)
-        start_s = moment_s(query.get("start"), end_s - 86_400)
-        if start_s > end_s:
-            raise BadWords("start is after end")
-        points = int(bounded(query.get("points"), "points", 800, 1, MOST_POINTS))
-        rows = list((await self._read(subject, quantity, start_s, end_s, points)).rows())
-        return json_answer({"subject": subject, "quantity": quantity, "start": start_s, "end": end_s, "rows": rows})
+    # ---- for programs ------------------------------------------------------------------------------------------
 
     async def _get_health(self, _request: web.Request) -> web.StreamResponse:
         """Alive, and able to say how things stand; 503 if a task stands still, 500 by the error gate otherwise."""
         if late := self._late():
             return guard.problem(503, "No progress", ", ".join(late), "it should be restarted")
         return json_answer({"status": "ok", "at_s": self._view()["at_s"], "version": farmwatch.__version__})
+
+    async def _get_ready(self, _request: web.Request) -> web.StreamResponse:
+        """Alive, the sources are started, and what people say can be kept."""
+        if why := ", ".join(self._late()) or self._unready():
+            return guard.problem(503, "Not ready", why, "it goes on by itself once that is over")
+        return json_answer({"status": "ready"})
+
+    async def _get_metrics(self, _request: web.Request) -> web.StreamResponse:
+        text = openmetrics(self._view())
+        response = web.Response(body=text.encode(), headers={"Content-Type": CONTENT_TYPE})
+        response.enable_compression()
+        return response
+
+    def _may_scrape(self, request: web.Request) -> bool:
+        """Whether `metrics` lets this request read the metrics without a sign-in."""
+        if guard.bearer(request):
+            return guard.same_secret(guard.bearer(request), self._config.api_token)
+        if self._config.metrics == "local":
+            return guard.within(request)
+        return self._config.metrics == "open"
 
     async def _get_nothing(self, _request: web.Request) -> web.StreamResponse:
         raise web.HTTPNotFound

@@ -30,10 +30,12 @@ class Columns:
     Attributes:
         times_s: epoch seconds, exact to the millisecond, no time twice.
         values: in the quantity's unit; NaN means: unknown from here until the next row.
+        step_s: above 0 where these were drawn from rollups: times are no finer than so many seconds.
     """
 
     times_s: Floats = field(default_factory=_floats)
     values: Floats = field(default_factory=_floats)
+    step_s: float = 0.0
 
     def __len__(self) -> int:
         return len(self.times_s)

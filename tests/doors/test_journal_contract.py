@@ -121,6 +121,18 @@ def test_history_newest_first_by_kind_since_and_limit(journal):
     assert [row["n"] for row in journal.history("state", since_s=3.0)] == [9, 7, 5, 3]
     assert [row["n"] for row in journal.history("alarm", limit=2)] == [8, 6]
     assert journal.history("alarm", limit=1) == [{"n": 8, "kind": "alarm", "at_s": 8.0}]
+    assert [row["n"] for row in journal.history(since_s=2.0, until_s=4.0)] == [4, 3, 2]
+    assert [row["n"] for row in journal.history("state", until_s=6.5, limit=2)] == [5, 3]
+
+
+def test_history_of_one_machine_subject_or_place(journal):
+    about = [("state", "machine"), ("alarm", "subject"), ("outage", "place")]
+    notes = [Note(float(n), *((kind, {key: name, "n": n}))) for n, ((kind, key), name) in enumerate(
+        (pair, name) for name in ("knot", "heron") for pair in about)]  # fmt: skip
+    journal.commit(10.0, notes, {})
+    assert [row["n"] for row in journal.history(about="heron")] == [5, 4, 3]
+    assert [row["n"] for row in journal.history("alarm", about="knot")] == [1]
+    assert journal.history(about="' OR 1 --") == []
 
 
 def test_what_comes_every_minute_is_not_kept_in_the_journal(journal):

@@ -213,7 +213,7 @@ def outline(buckets: Buckets, width_ms: int, span: tuple[int, int], points: int)
         begin = end
     rows = [(min(max(t, start_ms), end_ms), v) for t, v in rows]
     kept = dict(sorted(rows, key=itemgetter(0)))
-    return Columns(_seconds(array("q", kept)), array("d", kept.values()))
+    return Columns(_seconds(array("q", kept)), array("d", kept.values()), width_ms / 1000)
 
 
 def _pixel(buckets: Buckets, begin: int, end: int, width_ms: int) -> list[tuple[int, float]]:

@@ -5,10 +5,13 @@ may call; a lock keeps them apart.
 """
 
 import contextlib
+import heapq
 import json
+import math
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, Self, TextIO
 
@@ -22,6 +25,11 @@ from farmwatch.words.model import Effect, Keep, Message, Note
 
 AWAKE_EVERY_S = 60.0
 PRUNE_EVERY_S = 86_400.0
+_NEWEST = "ORDER BY at_s DESC, id DESC LIMIT ?"
+_ABOUT = (
+    "json_valid(doc) AND ? IN (json_extract(doc, '$.machine'), json_extract(doc, '$.subject'),"
+    " json_extract(doc, '$.place'))"
+)
 
 
 class SqliteJournal:
@@ -124,15 +132,21 @@ class SqliteJournal:
                 outbox.finish(self._db, row_id, at_s, 0.0, ok=False, error=error)
             hit("outbox.failed.commit")
 
-    def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
-        """Notes on record, newest first, each with `at_s` and `kind`."""
-        if kind is None:
-            sql = "SELECT at_s, kind, doc FROM note WHERE at_s >= ? ORDER BY id DESC LIMIT ?"
-            rows = self._read(sql, (since_s, limit))
-        else:
-            sql = "SELECT at_s, kind, doc FROM note WHERE kind = ? AND at_s >= ? ORDER BY at_s DESC, id DESC LIMIT ?"
-            rows = self._read(sql, (kind, since_s, limit))
-        return [{**doc_of(doc), "at_s": at_s, "kind": word} for at_s, word, doc in rows]
+    def history(
+        self, kind: str | None = None, since_s: float = 0.0, limit: int = 200, *, until_s: float = math.inf,
+        about: str | None = None,
+    ) -> list[dict[str, Any]]:  # fmt: skip
+        """Notes on record, newest first, each with `at_s` and `kind`; a kind a query, for the index is by kind."""
+        kinds = [*KEEP_NOTES] if kind is None else [kind]
+        found = [self._of_kind(one, since_s, until_s, about, limit) for one in kinds]
+        newest = islice(heapq.merge(*found, key=lambda row: (-row[0], -row[1])), limit)
+        return [{**doc_of(doc), "at_s": at_s, "kind": word} for at_s, _, word, doc in newest]
+
+    def _of_kind(self, kind: str, since_s: float, until_s: float, about: str | None, limit: int) -> list[Any]:
+        rows = "SELECT at_s, id, kind, doc FROM note WHERE kind = ? AND at_s BETWEEN ? AND ?"
+        if about is None:
+            return self._read(f"{rows} {_NEWEST}", (kind, since_s, until_s, limit))
+        return self._read(f"{rows} AND {_ABOUT} {_NEWEST}", (kind, since_s, until_s, about, limit))
 
     def close(self) -> None:
         """Note the orderly stop, checkpoint, close. Safe to call twice."""

@@ -13,6 +13,7 @@ without a word, so the file is closed, opened and checked again.
 
 import contextlib
 import logging
+import math
 import os
 import threading
 from collections.abc import Callable, Sequence
@@ -258,11 +259,15 @@ class JournalGuard:
             self.retry(at_s)
             self._write(lambda journal: journal.failed(row_id, at_s, next_try_s, error, maybe=maybe))
 
-    def history(self, kind: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[dict[str, Any]]:
+    def history(
+        self, kind: str | None = None, since_s: float = 0.0, limit: int = 200, *, until_s: float = math.inf,
+        about: str | None = None,
+    ) -> list[dict[str, Any]]:  # fmt: skip
         """Notes on record, newest first."""
         with self._lock:
-            rows = self._read(lambda journal: journal.history(kind, since_s, limit))
-            return (self._memory.history(kind, since_s, limit) + rows)[:limit]
+            rows = self._read(lambda journal: journal.history(kind, since_s, limit, until_s=until_s, about=about))
+            recent = self._memory.history(kind, since_s, limit, until_s=until_s, about=about)
+            return (recent + rows)[:limit]
 
     def close(self) -> None:
         """Write what is still in memory if the disk lets us, then close."""
