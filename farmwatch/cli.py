@@ -208,6 +208,11 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
     status.add_argument("--json", action="store_true", help="the whole view as JSON")
     status.add_argument("--chart", default="", metavar="NAME[.QUANTITY]", help="draw a quantity too (default power_w)")
     status.add_argument("--hours", type=float, default=24.0, metavar="N", help="of the chart (default 24)")
+    report = verb("report", report_verb, "what the machines gave: builds, time, energy, filament, cost of a part")
+    if "report" in words:
+        from farmwatch.cli_report import add_arguments as add_report
+
+        add_report(report)
     rules = verb("rules", rules_verb, "print the alarm table", config=False)
     rules.add_argument("--json", action="store_true", help="as JSON")
     version = verb("version", version_verb, "print the version", config=False)
@@ -408,6 +413,13 @@ def status_verb(args: argparse.Namespace) -> int:
         return USAGE
     settings = load(args.config, live=False)
     return status(settings, watch=args.watch, as_json=args.json, chart=args.chart, hours=args.hours)
+
+
+def report_verb(args: argparse.Namespace) -> int:
+    """What the machines gave."""
+    from farmwatch import cli_report
+
+    return cli_report.run(args)
 
 
 def store_verb(args: argparse.Namespace) -> int:

@@ -176,12 +176,13 @@ class Run:
     material_g: float | None
     material_cost: float | None
     pieces: float | None
+    energy_cost: float | None = None  # by the tariff of its hours; None: by `Rates.kwh`
 
 
 class Rates(NamedTuple):
-    """What things cost: money for a kWh and a machine hour."""
+    """What things cost: money for a kWh (None: not known) and a machine hour."""
 
-    kwh: float
+    kwh: float | None
     machine_hour: float
 
 
@@ -214,7 +215,10 @@ def cost_of(runs: Sequence[Run], rates: Rates) -> Cost:
         return 0.0
 
     for run in runs:
-        energy = lack("energy") if run.energy_wh is None else run.energy_wh / 1e3 * rates.kwh
+        energy = run.energy_cost
+        if energy is None:
+            known = run.energy_wh is not None and rates.kwh is not None
+            energy = (run.energy_wh or 0.0) / 1e3 * (rates.kwh or 0.0) if known else lack("energy")
         material = lack("material") if run.material_cost is None else run.material_cost
         machine = run.hours * rates.machine_hour
         parts["energy"] += energy
