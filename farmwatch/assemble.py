@@ -44,6 +44,7 @@ from farmwatch.words.view import View
 if TYPE_CHECKING:
     from farmwatch.actuate import Actuator, Audit, Look
     from farmwatch.sources.mqtt import TlsConfig
+    from farmwatch.web.server import WebConfig
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
@@ -342,7 +343,7 @@ class House:
         from farmwatch.sources.push import PushSource  # noqa: PLC0415
         from farmwatch.stores.embedded import EmbeddedSeries  # noqa: PLC0415
         from farmwatch.stores.embedded.coding import use_numpy  # noqa: PLC0415
-        from farmwatch.web.server import WebConfig, WebServer  # noqa: PLC0415
+        from farmwatch.web.server import WebServer  # noqa: PLC0415
 
         self.settings = settings
         self.clock = build_clock(settings)
@@ -369,19 +370,7 @@ class House:
         self.actuator = build_actuator(settings, self._look, self._audit, self.clock)
         self._denied_s: deque[float] = deque(maxlen=DENIALS_KEPT)
         page = WebServer(
-            WebConfig(
-                bind=settings.web.bind,
-                port=settings.web.port,
-                base_url=settings.web.base_url,
-                hosts=tuple(settings.web.hosts),
-                password=_plain(settings.secrets.web_password),
-                link_key=self._link_key,
-                api_token=key_file(settings.data_path, "api_token", text=True).decode(),
-                people=tuple(settings.people),
-                act_password=_plain(settings.secrets.act_password),
-                old_link_keys=old_keys(settings.data_path, "link_key"),
-                metrics=settings.web.metrics,
-            ),
+            _page_config(settings, self._link_key),
             view=self.view,
             ask=self._ask,
             history=self._history,
@@ -552,6 +541,8 @@ class House:
             found = health.get(row["id"])
             if found is not None:
                 row["good"], row["bad"], row["last_bad"] = found.good, found.bad, found.last_bad
+        if self.settings.site.rounds:
+            view["rounds"] = [str(at) for at in self.settings.site.rounds]
         self._acting(view)
         self._delivery(view)
         return view
@@ -565,6 +556,28 @@ class House:
             return None
         token = issue(command, subject, message.to, self.clock.now_s(), key=self._link_key, unique=message.id)
         return f"{base}/a/{token}"
+
+
+def _page_config(settings: Settings, link_key: bytes) -> "WebConfig":
+    """How the page is served."""
+    from farmwatch.web.manner import Manner  # noqa: PLC0415
+    from farmwatch.web.server import WebConfig  # noqa: PLC0415
+
+    return WebConfig(
+        bind=settings.web.bind,
+        port=settings.web.port,
+        base_url=settings.web.base_url,
+        hosts=tuple(settings.web.hosts),
+        password=_plain(settings.secrets.web_password),
+        link_key=link_key,
+        api_token=key_file(settings.data_path, "api_token", text=True).decode(),
+        people=tuple(settings.people),
+        look_password=_plain(settings.secrets.look_password),
+        manner=Manner(settings.site.locale, settings.site.clock, us_units=settings.site.units == "us"),
+        act_password=_plain(settings.secrets.act_password),
+        old_link_keys=old_keys(settings.data_path, "link_key"),
+        metrics=settings.web.metrics,
+    )
 
 
 def _plain(secret: SecretStr | None) -> str | None:

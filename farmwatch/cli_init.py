@@ -83,6 +83,7 @@ One secret a file, each with mode 0600 (chmod 600 FILE):
   mqtt_password       password of [mqtt] user
   channel_<name>      service URL of [channels.<name>]
   web_password        password of the page
+  look_password       a second one, with which one can look but say nothing
   push_token          token that pushing devices send
   http_<mapping>      Authorization header of a polled mapping
   ups_<backup>        user:password for a UPS server

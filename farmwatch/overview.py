@@ -6,6 +6,7 @@ from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, na
 from farmwatch.farm import Farm
 from farmwatch.machines import plugwords
 from farmwatch.machines.state import BUSY
+from farmwatch.machines.tracker import UNDO_S
 from farmwatch.power import show
 from farmwatch.power.account_show import accounts_view
 from farmwatch.power.load import SITE
@@ -83,6 +84,9 @@ def _finish(farm: Farm, name: str, now_s: float) -> FinishView | None:
 def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
     machine = farm.machines[name]
     build = machine.build or (machine.last_build if machine.bed_full else None)
+    cleared = machine.cleared if machine.state in ("idle", "off", "unknown") else None
+    if cleared is not None and now_s - cleared["at_s"] > UNDO_S:
+        cleared = None
     return {
         "name": name,
         "state": machine.state,
@@ -94,6 +98,8 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
         "progress": machine.number("progress") if machine.build is not None else None,
         "finish": _finish(farm, name, now_s),
         "clear_at_s": machine.clear_at_s(now_s, farm.estimate(name, now_s)),
+        "cleared_at_s": cleared["at_s"] if cleared is not None else None,
+        "cleared_by": cleared["by"] if cleared is not None else "",
         "power_w": machine.number("power_w"),
         "bed_c": machine.number("bed_c"),
         "nozzle_c": machine.number("nozzle_c"),

@@ -77,6 +77,18 @@ class Site(Part):
     collector_backup: str | None = Field(
         default=None, description="Backup that feeds this computer, router and switch; it is told before it is empty."
     )
+    rounds: list[TimeOfDay] = Field(
+        default=[],
+        max_length=12,
+        description='Clock times at which somebody usually comes by, such as ["08:30", "18:00"]; the page holds '
+        "finish times against them.",
+    )
+    locale: Literal[
+        "en-GB", "en-IE", "en-AU", "en-NZ", "en-CA", "en-US", "da-DK", "de-AT", "de-CH", "de-DE", "es-ES", "fi-FI",
+        "fr-FR", "it-IT", "nb-NO", "nl-NL", "pl-PL", "pt-BR", "pt-PT", "sv-SE",
+    ] = Field(default="en-GB", description="How the page writes numbers and dates; the words stay English.")
+    clock: Literal[12, 24] | None = Field(default=None, description="Hours of the clock; left out: the locale's.")
+    units: Literal["metric", "us"] = Field(default="metric", description="us: the page shows °F.")
     work_waits: bool = Field(
         default=True, description="Work usually waits for a free machine: beds are reminded of once after an hour."
     )
@@ -425,6 +437,9 @@ class Secrets(BaseModel):
     mqtt_password: SecretStr | None = Field(default=None, description="Password of [mqtt] user.")
     push_token: SecretStr | None = Field(default=None, description="Token that pushing devices send.")
     web_password: SecretStr | None = Field(default=None, description="Password of the page.")
+    look_password: SecretStr | None = Field(
+        default=None, description="A second password of the page, with which one can look but say nothing."
+    )
     heartbeat_url: SecretStr | None = Field(default=None, description="Where [heartbeat] sends its requests.")
     act_password: SecretStr | None = Field(default=None, description="Password for actions at machines.")
     channel: dict[str, SecretStr] = Field(default={}, description="channel_<name>: service URL of a channel.")

@@ -149,7 +149,7 @@ def test_hostile_names_and_missing_parts_stay_text():
         "open": [incident], "decisions": [decision], "last": {**incident, "ended_s": view["at_s"]}, "diary": [line],
         "years": [year],
     }  # fmt: skip
-    html = render(view)["outages"]
+    html = render(view)["outage"]
     assert "<img" not in html
     assert "none counted for" in html
     assert "pause" in html

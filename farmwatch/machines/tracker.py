@@ -33,6 +33,8 @@ HOLD_S = 45 * 60.0
 ALONE_S, SURE, UNSURE = 120.0, 0.9, 0.6
 """A machine that reports is judged by its plug only after so long without a report and at such a probability;
 one with a plug alone keeps its last activity while the best guess is less probable than the last figure."""
+UNDO_S = 30.0
+"""So long "cleared" can be taken back; the page offers it for less, so that a press at the last moment still counts."""
 NEVER_COOL_S = 2.5 * 3600.0
 """A bed that has not passed its release temperature by then will not: the room is too warm for it."""
 HEATING_BELOW_C = 8.0
@@ -74,6 +76,7 @@ class MachineTrack:
         self._plug = any("power_w" in s.quantities for s in sources)
         self._sourceless = not sources
         self._said: dict[str, Any] | None = None
+        self.cleared: dict[str, Any] | None = None  # by whom and when, and how the bed was before
         self._heating_since_s: float | None = None
         self._hot = False
         self._activity = "unknown"
@@ -572,7 +575,28 @@ class MachineTrack:
             )
         if self.build is not None:
             self._end(said.at_s, "done", f"{said.by} has cleared the bed", effects, inferred=True)
+        self.cleared = None
+        if self.state in ("waiting", "cooling"):
+            self.cleared = {
+                "at_s": said.at_s, "by": said.by, "state": self.state, "since_s": self.since_s,
+                "because": self.because, "waiting_since_s": self.waiting_since_s, "cooler": self.cooler.as_dict(),
+            }  # fmt: skip
         self._clear(said.at_s, f"cleared by {said.by}", effects)
+        effects += self.consider(said.at_s)
+
+    def _say_uncleared(self, said: Said, effects: list[Effect]) -> None:
+        """As if nobody had said "cleared": the bed waits or cools as long as it did."""
+        was = self.cleared
+        if was is None or not 0 <= said.at_s - was["at_s"] <= UNDO_S:
+            raise Refused(f"it was not just now that {self.name} was cleared", hint="it can be taken back at once only")
+        if self.build is not None or self._activity in BUSY:
+            raise Refused(f"{self.name} has begun its next build: its bed cannot be full")
+        self.cleared, self.bed_full = None, True
+        self.cooler = cooling.Cooling.from_dict(was["cooler"])
+        self._go("over" if was["state"] == "cooling" else "full", said.at_s, was["because"], effects)
+        if self.state == was["state"]:
+            self.since_s, self.waiting_since_s = was["since_s"], was["waiting_since_s"]
+        self._keep(effects)
         effects += self.consider(said.at_s)
 
     def _say_started(self, said: Said, effects: list[Effect]) -> None:
@@ -701,6 +725,7 @@ class MachineTrack:
             "heating_since_s": self._heating_since_s,
             "hot": self._hot,
             "cooler": self.cooler.as_dict(),
+            "cleared": self.cleared,
         }
 
     def restore(self, doc: dict[str, Any], builds: dict[str, Build], now_s: float) -> None:
@@ -712,6 +737,7 @@ class MachineTrack:
         self.build = builds.get(doc["build"] or "")
         self.last_build = builds.get(doc["last_build"] or "")
         self._said = doc["said"]
+        self.cleared = doc.get("cleared")
         self._heating_since_s, self._hot = doc["heating_since_s"], doc["hot"]
         if self.build is not None:
             self._blind_since_s = now_s

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, tzinfo
 
+from farmwatch.web.manner import degrees, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, percent, span, stamp
 from farmwatch.words.view import BackupView, CareView, RescueView
 
@@ -13,7 +14,7 @@ def notes(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     apart = known(backup.get("meter_minus_sum_w"))
     meter = NOTHING
     if apart is not None:
-        words = f"Its meter shows {apart:+.0f} W beside the sum of what hangs on it."
+        words = f"Its meter shows {number(apart, signed=True)} W beside the sum of what hangs on it."
         meter = fill("<small>{words}</small>", words=words)
     cared = NOTHING if care is None else _care(care, now_s, own=backup["runtime_p10_s"] is not None)
     return join([plan, cared, meter])
@@ -46,8 +47,8 @@ def _plan(rescue: RescueView, backup: str, now_s: float, where: tzinfo) -> Html:
             basis=rescue["basis"],
             search="exact" if rescue["exact"] else "the best that a bounded search found",
             at=stamp(rescue["at_s"], now_s, where),
-            value=f"{rescue['value']:.0f}",
-            nothing=f"{rescue['value_if_nothing']:.0f}",
+            value=number(rescue["value"]),
+            nothing=number(rescue["value_if_nothing"]),
         )
     )
     if rescue["live"]:
@@ -123,7 +124,7 @@ def _care(care: CareView, now_s: float, *, own: bool) -> Html:
     if (fitted_s := known(care["fitted_s"])) is not None:
         words.append(f"battery of {_month(fitted_s)}")
     if (battery_c := known(care["battery_c"])) is not None:
-        words.append(f"{battery_c:.0f} °C")
+        words.append(degrees(battery_c))
     if not words:
         return NOTHING
     said = "; ".join(words)

@@ -10,6 +10,7 @@ import json
 import logging
 from collections.abc import Awaitable, Callable
 
+from farmwatch.web.manner import Manner, use
 from farmwatch.web.pages import page_title
 from farmwatch.web.panels import render
 from farmwatch.words.view import View
@@ -45,8 +46,9 @@ class Reader:
 class Broadcast:
     """Renders the view and hands out what changed."""
 
-    def __init__(self, view: Callable[[], View], settled: Callable[[], Awaitable[None]]) -> None:
-        self._view, self._settled = view, settled
+    def __init__(self, view: Callable[[], View], settled: Callable[[], Awaitable[None]],
+                 manner: Manner | None = None) -> None:  # fmt: skip
+        self._view, self._settled, self._manner = view, settled, manner or Manner()
         self._changed = asyncio.Event()
         self.beat: Callable[[], None] = lambda: None  # told at each round
         self._readers: set[Reader] = set()
@@ -87,6 +89,7 @@ class Broadcast:
             return
         self._changed.clear()
         self._rendered_s = now_s
+        use(self._manner)
         view = self._view()
         panels, self._title = render(view), page_title(view)
         news = {key: html for key, html in panels.items() if self._panels.get(key) != html}

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from farmwatch.web.manner import number
 from farmwatch.web.markup import NOTHING, Html, clip, energy, fill, join, known, name, span
 from farmwatch.words.power_view import AccountView, PartView
 from farmwatch.words.view import View
@@ -33,7 +34,7 @@ def _fold(key: str, summary: str, inside: Html) -> Html:
 
 def _money(cost: float | None, currency: str) -> str:
     cost = known(cost)
-    return "" if cost is None else f"{cost:.2f} {clip(currency, 8)}".strip()
+    return "" if cost is None else f"{number(cost, 2)} {clip(currency, 8)}".strip()
 
 
 def _table(head: str, rows: list[AccountView], currency: str) -> Html:

@@ -25,6 +25,12 @@ def cleared(machine: str) -> Html:
     return _form("cleared", "machine", machine, "Cleared", kind="act")
 
 
+@lru_cache(maxsize=512)
+def uncleared(machine: str) -> Html:
+    """The button that takes "cleared" back."""
+    return _form("uncleared", "machine", machine, "Undo")
+
+
 @lru_cache(maxsize=4_096)
 def machine(name: str, state: str) -> Html:
     """What can be said about a machine as it is now."""

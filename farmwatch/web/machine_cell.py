@@ -4,6 +4,7 @@ from datetime import tzinfo
 from urllib.parse import quote
 
 from farmwatch.web import bars, forms, looks
+from farmwatch.web.manner import degrees, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
 from farmwatch.web.phrases import age, finish
 from farmwatch.words.view import MachineView, View
@@ -124,7 +125,7 @@ def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str,
         facts.append(("bed can be cleared", fill("about {at}", at=stamp(at_s, now_s, where))))
     if (value := known(machine.get("value"))) is not None:
         why = "as said" if machine.get("value_said") else "minutes and grams already in it"
-        facts.append(("worth saving in an outage", f"{value:.0f} ({why})"))
+        facts.append(("worth saving in an outage", f"{number(value)} ({why})"))
     if machine["state"] == "idle" and (from_s := known(machine.get("start_from_s"))) is not None:
         facts.append(("may start", "now" if from_s <= now_s else fill("from {at}", at=stamp(from_s, now_s, where))))
     facts += [("bed", _degrees(machine["bed_c"])), ("nozzle", _degrees(machine["nozzle_c"]))]
@@ -148,4 +149,4 @@ def _material(machine: MachineView) -> object:
 
 def _degrees(value: float | None) -> str:
     value = known(value)
-    return "not known" if value is None else f"{value:.0f} °C"
+    return "not known" if value is None else degrees(value)

@@ -12,6 +12,9 @@ from html import escape
 from string import Formatter
 from zoneinfo import ZoneInfo
 
+from farmwatch.web.manner import clock as clock_of
+from farmwatch.web.manner import date, number
+
 LONGEST_WORDS = 160  # characters of one string from outside that are shown
 _ODD = re.compile(r"[&<>\"'\x00-\x1f\x7f-\x9f]")
 _CONTROL = dict.fromkeys((*range(32), *range(127, 160)), "\N{REPLACEMENT CHARACTER}") | dict.fromkeys((9, 10, 13), " ")
@@ -91,13 +94,13 @@ def moment(at_s: float, now_s: float, where: tzinfo, *, seconds: bool = False) -
         then, now = datetime.fromtimestamp(at_s, where), datetime.fromtimestamp(now_s, where)
     except (ValueError, OverflowError, OSError):
         return "at an impossible time"
-    clock = then.strftime("%H:%M:%S" if seconds else "%H:%M")
+    clock = clock_of(then, seconds=seconds)
     days = (then.date() - now.date()).days
     if days == 0:
         return clock
     near = {1: "tomorrow", -1: "yesterday"}.get(days)
     if near is None:
-        near = then.strftime("%a") if 0 < days < 7 else f"{then.day} {then:%b}"
+        near = then.strftime("%a") if 0 < days < 7 else date(then)
     return f"{near} {clock}"
 
 
@@ -139,7 +142,7 @@ def watts(value: float | None) -> str:
     value = known(value)
     if value is None:
         return "not known"
-    return f"{value:.0f} W" if abs(value) < 1_000 else f"{value / 1_000:.2f} kW"
+    return f"{number(value)} W" if abs(value) < 1_000 else f"{number(value / 1_000, 2)} kW"
 
 
 def energy(value: float | None) -> str:
@@ -151,7 +154,7 @@ def energy(value: float | None) -> str:
     value = known(value)
     if value is None:
         return "not known"
-    return f"{value:.0f} Wh" if abs(value) < 1_000 else f"{value / 1_000:.1f} kWh"
+    return f"{number(value)} Wh" if abs(value) < 1_000 else f"{number(value / 1_000, 1)} kWh"
 
 
 def percent(share: float | None) -> str:

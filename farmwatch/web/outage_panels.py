@@ -2,6 +2,7 @@
 
 from datetime import tzinfo
 
+from farmwatch.web.manner import number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, name, percent, span, stamp, zone
 from farmwatch.words.power_view import DecisionView, DiaryLineView, IncidentView, YearView
 from farmwatch.words.view import View
@@ -11,8 +12,8 @@ LAST_S = 86_400.0
 _SUPPLY = ("site", "circuit", "backup", "blip")
 
 
-def outages(view: View) -> Html:
-    """Everything about outages; what is in hand comes first."""
+def outages(view: View, *, brief: bool = False) -> Html:
+    """Everything about outages, or (`brief`) only what is in hand and what is to be decided."""
     found = view.get("outages")
     if found is None:
         return fill("<p>Nothing is known of outages.</p>")
@@ -22,6 +23,8 @@ def outages(view: View) -> Html:
     if not found["open"]:
         parts.append(fill("<p>Nothing is lost, as far as can be seen.</p>"))
     last = found["last"]
+    if brief:
+        return join(parts)
     if last is not None:
         parts.append(_last(last, now_s, where))
     if found["diary"]:
@@ -105,6 +108,6 @@ def _year(year: YearView) -> Html:
     return fill(
         "<p>{year}: {often} interruptions above 5 min a machine (SAIFI), {minutes} min without supply a machine "
         "(SAIDI), {each} an interruption (CAIDI); {short} shorter.</p>",
-        year=year["year"], often=f"{year['saifi']:.2f}", minutes=f"{year['saidi_min']:.0f}",
-        each=f"{each:.0f} min" if each is not None else "none counted for", short=year["short"],
+        year=year["year"], often=number(year["saifi"], 2), minutes=number(year["saidi_min"]),
+        each=f"{number(each)} min" if each is not None else "none counted for", short=year["short"],
     )  # fmt: skip

@@ -8,16 +8,19 @@ from farmwatch.web.links import ALARM_COMMANDS, Grant
 from farmwatch.web.machine_cell import cell
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name, zone
 from farmwatch.web.panels import PANELS, as_of
+from farmwatch.web.wall import silence
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.view import View
 
 REFRESH_S = 30
-_COLUMNS = (("beds", "next", "power", "outages", "energy"), ("machines", "alarms"), ("health",))
+WALL_REFRESH_S = 10
+_COLUMNS = (("beds", "next", "power", "energy"), ("machines", "alarms", "outages"), ("health",))
 """What needs a person and when, then how the room stands, then where all this comes from."""
 _LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
 
 
-def document(title: str, body: Html, assets: Mapping[str, str], *, head: Html = NOTHING, script: bool = False) -> str:
+def document(title: str, body: Html, assets: Mapping[str, str], *, head: Html = NOTHING, script: bool = False,
+             kind: str = "") -> str:  # fmt: skip
     """A whole page. `assets` maps a static file's name to its address."""
     run = fill('<script src="{src}" defer></script>', src=assets["page.js"]) if script else NOTHING
     return fill(
@@ -25,13 +28,15 @@ def document(title: str, body: Html, assets: Mapping[str, str], *, head: Html = 
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         '<meta name="color-scheme" content="light dark"><link rel="stylesheet" href="{css}">'
         '<link rel="icon" href="{icon}" type="image/svg+xml"><link rel="manifest" href="{manifest}">{head}{run}</head>'
-        "<body>{body}</body></html>\n",
+        "<body{kind}>{body}</body></html>\n",
+        kind=fill(' class="{kind}"', kind=kind) if kind else NOTHING,
         title=title, css=assets["page.css"], icon=assets["icon.svg"], manifest=assets["page.webmanifest"], head=head,
         run=run, body=body,
     )  # fmt: skip
 
 
-def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, footer: Html, notice: str = "") -> str:
+def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, footer: Html, notice: str = "",
+         kind: str = "") -> str:  # fmt: skip
     """The live page. `panels` are the rendered panels of `view`."""
     parts = {key: Html(panels[key]) for key in PANELS}
     sections = join(
@@ -43,12 +48,51 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
         '<header><div class="site"><b>{site}</b> <span data-panel="as_of">{as_of}</span></div>'
         '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div>'
         '<nav data-panel="jump" aria-label="On this page">{jump}</nav></header>'
-        '<p id="notice" role="status">{notice}</p><main>{sections}</main>{footer}',
+        '<p id="notice" role="status">{notice}</p><main>{sections}</main>{views}{footer}',
         site=name(view["site"]), as_of=parts["as_of"], verdict=parts["verdict"], jump=parts["jump"], notice=notice,
-        sections=sections, footer=footer,
+        sections=sections, views=views("/"), footer=footer,
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
-    return document(page_title(view), body, assets, head=refresh, script=True)
+    return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)
+
+
+VIEWS: tuple[tuple[str, str], ...] = (("/", "Now"), ("/outage", "Outages"), ("/wall", "Wall"))
+
+
+def views(here: str) -> Html:
+    """The ways to the other views."""
+    links = join(
+        fill('<a href="{at}"{here}>{words}</a>', at=at, words=words,
+             here=Html(' aria-current="page"') if at == here else NOTHING)
+        for at, words in VIEWS
+    )  # fmt: skip
+    return fill('<nav class="views" aria-label="Views">{links}</nav>', links=links)
+
+
+def outage(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, footer: Html, kind: str = "") -> str:
+    """The outage view, live."""
+    body = fill(
+        '<header><div class="site"><a href="/">All machines</a> <span data-panel="as_of">{as_of}</span></div>'
+        '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div></header>'
+        '<p id="notice" role="status"></p><main class="outage" data-panel="outage">{outage}</main>{views}{footer}',
+        as_of=Html(panels["as_of"]), verdict=Html(panels["verdict"]), outage=Html(panels["outage"]),
+        views=views("/outage"), footer=footer,
+    )  # fmt: skip
+    refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
+    return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)
+
+
+def wall(view: View, panels: Mapping[str, str], assets: Mapping[str, str]) -> str:
+    """The wall, live. Its cover appears by itself thirty seconds after the last word, with script and without."""
+    body = fill(
+        '<main data-panel="wall">{wall}</main><div id="cover" class="wall silent cover" '
+        'aria-hidden="true">{silence}</div>'
+        '<p id="notice" hidden></p><p id="lost" role="alert" hidden></p>'
+        '<a class="leave" href="/">All machines</a>',
+        wall=Html(panels["wall"]), silence=silence(),
+    )  # fmt: skip
+    refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=WALL_REFRESH_S)
+    return document(page_title(view), body, assets, head=refresh, script=True, kind="on-wall")
 
 
 def _section(key: str, html: Html) -> Html:

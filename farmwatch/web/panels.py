@@ -7,12 +7,16 @@ Panels and parts that change by themselves carry a `data-key`, by which the scri
 import re
 from collections.abc import Callable
 from datetime import tzinfo
+from functools import lru_cache
 
-from farmwatch.web import bars, forms, looks
+from farmwatch.alarms.rules import RULES
+from farmwatch.web import bars, forms, looks, outage_page
 from farmwatch.web.backup_notes import notes
+from farmwatch.web.beds_panel import beds
 from farmwatch.web.delivery import messages
 from farmwatch.web.energy_panels import energy_use
 from farmwatch.web.machine_cell import in_rows
+from farmwatch.web.manner import number
 from farmwatch.web.markup import (
     NOTHING,
     Html,
@@ -29,12 +33,14 @@ from farmwatch.web.markup import (
     watts,
     zone,
 )
-from farmwatch.web.outage_panels import outages
 from farmwatch.web.phrases import age, finish_at, finish_sure, line, within
 from farmwatch.web.place_panels import places
+from farmwatch.web.strip import strip
+from farmwatch.web.wall import wall
 from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, SourceView, View
 
-NEXT_SHOWN = 3
+NEXT_SHOWN = 12
+MOST_SAID = 60
 _ORDER = {"danger": 0, "session": 1, "digest": 2}
 _SPEAKS = ("unacknowledged", "returned", "acknowledged", "latched", "latched_acknowledged")
 _SECRET = re.compile(r"(//)[^/@\s]*@|([?&][^=&\s]*=)[^&\s]*")
@@ -91,75 +97,30 @@ def _power_word(odd: list[BackupView], count: int) -> str:
     return f"{battery} on battery" if battery else f"{len(odd)} backup{'s' * (len(odd) > 1)} not known"
 
 
-# ---- beds ----------------------------------------------------------------------------------------------------
-
-
-def beds(view: View) -> Html:
-    """Beds that wait for a person, longest first, and those that come free next."""
-    now_s, where = view["at_s"], zone(view["timezone"])
-    waiting = [machine for machine in view["machines"] if machine["state"] == "waiting"]
-    waiting.sort(key=lambda machine: _since(machine, now_s))
-    cooling = [machine for machine in view["machines"] if machine["state"] == "cooling"]
-    rows = join(_bed(machine, now_s, where) for machine in waiting)
-    listed = fill('<ul class="cards">{rows}</ul>', rows=rows) if waiting else NOTHING
-    blind = [machine["name"] for machine in view["machines"] if machine["state"] == "unknown"]
-    if not waiting:
-        listed = fill("<p>No bed is known to wait.</p>" if blind else "<p>No bed waits.</p>")
-    if blind:
-        listed = fill('{listed}<p class="soon">Nothing is known of {few}.</p>', listed=listed, few=_few(blind))
-    return join([listed, *(_soon(machine, now_s, where) for machine in cooling)])
-
-
-def _since(machine: MachineView, now_s: float) -> float:
-    since_s = machine["clear_at_s"] if machine["clear_at_s"] is not None else machine["since_s"]
-    return now_s if since_s is None else since_s
-
-
-def _bed(machine: MachineView, now_s: float, where: tzinfo) -> Html:
-    since_s = machine["clear_at_s"] if machine["clear_at_s"] is not None else machine["since_s"]
-    waits = NOTHING
-    if since_s is not None:
-        waits = fill("waits since {at}, {span}", at=stamp(since_s, now_s, where), span=span(now_s - since_s))
-    return fill(
-        '<li class="card act" data-key="bed-{key}">{shape}<div class="grow">{who}<small>{waits}</small></div>'
-        "{form}</li>",
-        key=machine["name"], shape=looks.shape(looks.MACHINES["waiting"]), who=_who(machine), waits=waits,
-        form=forms.cleared(machine["name"]),
-    )  # fmt: skip
-
-
-def _soon(machine: MachineView, now_s: float, where: tzinfo) -> Html:
-    at_s = known(machine["clear_at_s"])
-    when = fill("about {at}", at=stamp(at_s, now_s, where)) if at_s is not None else fill("at a time not known")
-    return fill('<p class="soon">{machine} is cooling; can be cleared {when}.</p>',
-                machine=name(machine["name"]), when=when)  # fmt: skip
-
-
 # ---- next finishes -------------------------------------------------------------------------------------------
 
 
 def upcoming(view: View) -> Html:
-    """What finishes next: time, interval in words and as a band, basis."""
+    """What finishes next, as a strip of time against the rounds; how sure and by what in words."""
     now_s, where = view["at_s"], zone(view["timezone"])
     busy = [machine for machine in view["machines"] if machine["state"] in ("heating", "printing", "paused")]
     if not busy:
         return fill("<p>Nothing is being built, as far as is known.</p>")
     busy.sort(key=_finish_key)
-    first, rest = busy[:NEXT_SHOWN], busy[NEXT_SHOWN:]
-    more = NOTHING
-    if rest:
-        more = fill('<details data-key="later"><summary>{count} more</summary>{rows}</details>',
-                    count=len(rest), rows=_finishes(rest, now_s, where))  # fmt: skip
-    return fill("{first}{more}", first=_finishes(first, now_s, where), more=more)
-
-
-def _finishes(machines: list[MachineView], now_s: float, where: tzinfo) -> Html:
-    """Rows over one common axis."""
-    end_s = _axis_end(machines, now_s)
+    first, rest = busy[:NEXT_SHOWN], busy[NEXT_SHOWN:MOST_SAID]
+    rows = join(_sure(machine, now_s, where) for machine in (*first, *rest))
+    more = fill(" The first {count}; {more} more below.", count=len(first), more=len(busy) - len(first)) if rest else ""
     return fill(
-        '<ul class="cards">{rows}</ul>'
-        '<small class="axis" aria-hidden="true"><span>now</span><span>{end}</span></small>',
-        rows=join(_finish_row(machine, now_s, end_s, where) for machine in machines), end=moment(end_s, now_s, where),
+        '{strip}<details data-key="sure"><summary>How sure, and by what.{more}</summary><dl>{rows}</dl></details>',
+        strip=strip(first, view, where), more=more, rows=rows,
+    )  # fmt: skip
+
+
+def _sure(machine: MachineView, now_s: float, where: tzinfo) -> Html:
+    return fill(
+        "<dt>{machine}</dt><dd>{job}<b>{at}</b>, {sure}</dd>", machine=name(machine["name"]),
+        job=fill("{job}: ", job=name(machine["job"])) if machine["job"] else NOTHING,
+        at=finish_at(machine["finish"], now_s, where), sure=finish_sure(machine["finish"], now_s, where),
     )  # fmt: skip
 
 
@@ -167,33 +128,6 @@ def _finish_key(machine: MachineView) -> tuple[bool, float, str]:
     found = machine["finish"]
     p50_s = known(found["p50_s"]) if found is not None else None
     return (p50_s is None, p50_s or 0.0, machine["name"])
-
-
-def _who(machine: MachineView) -> Html:
-    return fill("<strong>{machine}</strong> {job}", machine=name(machine["name"]),
-                job=name(machine["job"]) if machine["job"] else NOTHING)  # fmt: skip
-
-
-def _axis_end(machines: list[MachineView], now_s: float) -> float:
-    """The common axis: the latest p90 and a little more, at least an hour, at most two days."""
-    ends = [known(found["p90_s"]) or known(found["p50_s"]) or now_s
-            for machine in machines if (found := machine["finish"]) is not None]  # fmt: skip
-    return now_s + min(max(3_600.0, 1.05 * (max(ends, default=now_s) - now_s)), 2 * 86_400.0)
-
-
-def _finish_row(machine: MachineView, now_s: float, end_s: float, where: tzinfo) -> Html:
-    found, picture = machine["finish"], NOTHING
-    if found is not None and (p50_s := known(found["p50_s"])) is not None:
-        p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
-        axis = f"on a line from now to {moment(end_s, now_s, where)}"
-        picture = bars.interval(p50_s if p10_s is None else p10_s, p50_s, p50_s if p90_s is None else p90_s,
-                                now_s, end_s, axis)  # fmt: skip
-    return fill(
-        '<li class="card" data-key="next-{key}"><div class="grow">{line}{picture}<small>{sure}</small>'
-        "</div></li>",
-        key=machine["name"], line=line(_who(machine), finish_at(found, now_s, where)), picture=picture,
-        sure=finish_sure(found, now_s, where),
-    )  # fmt: skip
 
 
 # ---- power ---------------------------------------------------------------------------------------------------
@@ -220,7 +154,7 @@ def _cost(view: View) -> Html:
     if today is None or month is None or today["cost"] is None or month["cost"] is None:
         return NOTHING
     return fill(", {today} {currency}; this month {month} {currency}",
-                today=f"{today['cost']:.2f}", month=f"{month['cost']:.2f}",
+                today=number(today["cost"], 2), month=number(month["cost"], 2),
                 currency=name(view.get("currency", "")))  # fmt: skip
 
 
@@ -239,12 +173,12 @@ def _strain(place: PlaceView, where: tzinfo) -> str:
         return ""
     parts = []
     if strain["amps"] is not None:
-        parts.append(f"{strain['amps']:.1f} A{'' if strain['va_known'] else ' at least'}")
+        parts.append(f"{number(strain['amps'], 1)} A{'' if strain['va_known'] else ' at least'}")
     if strain["worst_w"] is not None and strain["worst_at_s"] is not None:
         at = moment(strain["worst_at_s"], strain["worst_at_s"], where)
         parts.append(f"day's worst minute {watts(strain['worst_w'])} at {at}")
     if strain["meter_minus_sum_w"] is not None:
-        parts.append(f"its meter shows {strain['meter_minus_sum_w']:+.0f} W beside the sum")
+        parts.append(f"its meter shows {number(strain['meter_minus_sum_w'], signed=True)} W beside the sum")
     if (chance := strain["over_chance"]) is not None and chance >= 0.01:
         parts.append(f"above its share within the hour: {percent(chance)}")
     return "; ".join(["", *parts]) if parts else ""
@@ -326,9 +260,10 @@ def _runtime(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     runtime_s = known(backup["runtime_s"])
     if runtime_s is None:
         return fill("runtime not known")
+    at = stamp(now_s + runtime_s, now_s, where)
     if backup["status"] in ("on_battery", "low"):
-        return fill("empty about {at}", at=stamp(now_s + runtime_s, now_s, where))
-    return fill("would last {span}", span=span(runtime_s))
+        return fill("empty about {at}", at=at)
+    return fill("would last until {at}", at=at)
 
 
 def _runtime_sure(backup: BackupView) -> str:
@@ -337,8 +272,8 @@ def _runtime_sure(backup: BackupView) -> str:
     words = []
     if (runtime_s := known(backup["runtime_s"])) is not None:
         low_s, high_s = known(backup["runtime_p10_s"]), known(backup["runtime_p90_s"])
-        if backup["status"] in ("on_battery", "low"):
-            words.append(f"in {span(runtime_s)}")
+        words.append(f"in {span(runtime_s)}" if backup["status"] in ("on_battery", "low")
+                     else f"{span(runtime_s)} if the mains went now")  # fmt: skip
         words.append("how sure is not known" if low_s is None or high_s is None else within(span(low_s), span(high_s)))
         words.append((basis if basis.startswith("as ") else f"from {basis}") if basis else "basis not said")
     else:
@@ -363,7 +298,8 @@ def alarms(view: View) -> Html:
     standing = [alarm for alarm in view["alarms"] if alarm["state"] != "normal"]
     beds = [alarm for alarm in standing if alarm["rule"] == "bed_waiting" and alarm["state"] in _SPEAKS]
     standing = [alarm for alarm in standing if alarm not in beds]  # they stand above, with a button
-    standing.sort(key=lambda alarm: (_ORDER.get(alarm["priority"], 3), alarm["since_s"], alarm["id"]))
+    standing.sort(key=lambda alarm: (_ORDER.get(alarm["priority"], 3), _depth(alarm["rule"]), alarm["since_s"],
+                                     alarm["id"]))  # fmt: skip
     loud = [alarm for alarm in standing if alarm["state"] in _SPEAKS]
     aside = [alarm for alarm in standing if alarm["state"] not in _SPEAKS]
     listed = fill('<ul class="cards">{rows}</ul>', rows=join(_alarm(alarm, now_s, where) for alarm in loud))
@@ -376,6 +312,13 @@ def alarms(view: View) -> Html:
         '<ul class="cards">{rows}</ul></details>',
         listed=listed, count=len(aside), rows=join(_alarm(alarm, now_s, where) for alarm in aside),
     )  # fmt: skip
+
+
+@lru_cache(maxsize=256)
+def _depth(rule: str) -> int:
+    """How many causes an alarm can have above it: what may explain the others comes first."""
+    parents = RULES[rule].parents if rule in RULES else ()
+    return max((1 + _depth(parent) for parent in parents if parent != rule), default=0)
 
 
 def _alarm(alarm: AlarmView, now_s: float, where: tzinfo) -> Html:
@@ -454,14 +397,20 @@ PANELS: dict[str, tuple[str, Panel]] = {
     "beds": ("Beds to clear", beds),
     "next": ("Next to finish", upcoming),
     "power": ("Power", power),
-    "outages": ("Outages", outages),
+    "outages": ("Outages", outage_page.brief),
     "energy": ("Energy and cost", energy_use),
     "machines": ("Machines", machines),
     "alarms": ("Alarms", alarms),
     "health": ("Where this comes from", health),
 }
 
+PAGES: dict[str, Panel] = {"wall": wall, "outage": outage_page.page}
+"""Panels that stand on a page of their own."""
+
+
+_ALL: dict[str, Panel] = {**{key: panel for key, (_, panel) in PANELS.items()}, **PAGES}
+
 
 def render(view: View) -> dict[str, str]:
     """All panels by id."""
-    return {key: str(panel(view)) for key, (_, panel) in PANELS.items()}
+    return {key: str(panel(view)) for key, panel in _ALL.items()}

@@ -2,6 +2,7 @@
 
 from datetime import tzinfo
 
+from farmwatch.web.manner import number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, watts
 from farmwatch.words.view import PlaceView, StrainView, View
 
@@ -27,10 +28,10 @@ def _factors(view: View) -> Html:
         return fill("<p>Demand and diversity factor are not known yet: a whole quarter of an hour is needed.</p>")
     apart = "the diversity factor is not known: meters before the parts see more than the parts say"
     if diversity is not None:
-        apart = f"the parts' own highest add up to {diversity:.2f} times the highest together (diversity factor)"
+        apart = f"the parts' own highest add up to {number(diversity, 2)} times the highest together (diversity factor)"
     return fill(
         "<p>The last day's highest quarter of an hour was {demand} of all that is connected (demand factor); {apart}."
-        "</p>", demand=f"{demand:.2f}", apart=apart,
+        "</p>", demand=number(demand, 2), apart=apart,
     )  # fmt: skip
 
 
@@ -58,9 +59,9 @@ def _draw(place: PlaceView, strain: StrainView | None) -> str:
         return words[0]
     least = "" if strain["va_known"] else "at least "
     if (va := known(strain["va"])) is not None:
-        words.append(f"{least}{va:.0f} VA")
+        words.append(f"{least}{number(va)} VA")
     if (amps := known(strain["amps"])) is not None:
-        words.append(f"{least}{amps:.1f} A{'' if strain['volts_known'] else ' at nominal voltage'}")
+        words.append(f"{least}{number(amps, 1)} A{'' if strain['volts_known'] else ' at nominal voltage'}")
     if strain["range_w"] is not None:
         low_w, high_w = strain["range_w"]
         words.append(f"between {watts(low_w)} and {watts(high_w)} by what is configured, not measured")
@@ -88,7 +89,7 @@ def _day(strain: StrainView, where: tzinfo) -> list[str]:
         if peak_w is not None and at_s is not None:
             words.append(f"{said} of the day {least}{watts(peak_w)} at {moment(at_s, at_s, where)}")
     if (apart_w := known(strain["meter_minus_sum_w"])) is not None:
-        words.append(f"its meter shows {apart_w:+.0f} W beside the sum of what it feeds")
+        words.append(f"its meter shows {number(apart_w, signed=True)} W beside the sum of what it feeds")
     if (trip_a := strain.get("trip_a")) is not None:
         held_a, trips_a, hours = trip_a
         words.append(f"its breaker carries {held_a:g} A for {hours:g} h and has tripped within that at {trips_a:g} A")

@@ -17,10 +17,11 @@ from aiohttp import web
 import farmwatch
 from farmwatch.alarms.wording import moment
 from farmwatch.ports import Ask, Clock
-from farmwatch.web import guard, links, pages, sessions
+from farmwatch.web import guard, links, pages, roles, sessions
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast, event
+from farmwatch.web.manner import Manner, use
 from farmwatch.web.markup import Html
 from farmwatch.web.metrics import CONTENT_TYPE, openmetrics
 from farmwatch.web.queries import BODY_S, fields, json_answer, push_token
@@ -68,6 +69,8 @@ class WebConfig:
         link_key: at least 32 secret bytes that sign links and sessions.
         old_link_keys: keys that signed links which may still be read.
         api_token: what the command line sends; None refuses all tokens.
+        look_password: for looking only; needs `password`.
+        manner: how numbers, times and temperatures are written.
         people: names that somebody at the page can say they are.
         act_password: for actions at machines; None lets only the API's token act.
         metrics: who may read the metrics without signing in: token (nobody without the API's), local, open.
@@ -82,6 +85,8 @@ class WebConfig:
     api_token: str | None = field(default=None, repr=False)
     people: tuple[str, ...] = ()
     act_password: str | None = field(default=None, repr=False)
+    look_password: str | None = field(default=None, repr=False)
+    manner: Manner = field(default_factory=Manner)
     old_link_keys: tuple[bytes, ...] = field(default=(), repr=False)
     metrics: str = "local"
 
@@ -142,9 +147,9 @@ class WebServer:
         self._one_link = asyncio.Lock()
         self._late, self._unready = late, unready
         self._settled = settled
-        self._news = Broadcast(view, settled)
+        self._news = Broadcast(view, settled, config.manner)
         self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
-        self._sessions = sessions.Sessions(config.password, config.link_key) if config.password else None
+        self._roles = roles.Roles(config.password, config.look_password, config.link_key)
         self._guesses, self._link_uses = sessions.Limiter(), sessions.Limiter(each=10, in_all=100)
         self._readers: dict[str, int] = {}
         self._static = _load_static()
@@ -177,7 +182,7 @@ class WebServer:
     async def start(self) -> str:
         """Listen; the page's address. ConfigError if it must not or cannot."""
         config = self._config
-        if self._sessions is None and not guard.is_loopback(config.bind):
+        if not self._roles.needed and not guard.is_loopback(config.bind):
             raise ConfigError(
                 f"[web] bind = {config.bind!r} opens the page to the network without a password",
                 hint="put one into the secrets folder as web_password, or bind to 127.0.0.1",
@@ -220,6 +225,8 @@ class WebServer:
         app.add_routes(
             [
                 web.get("/", self._get_page),
+                web.get("/wall", self._get_wall),
+                web.get("/outage", self._get_outage),
                 web.get("/machine/{name}", self._get_machine),
                 web.get("/events", self._get_events, allow_head=False),
                 web.get("/panels", self._get_panels),
@@ -278,7 +285,8 @@ class WebServer:
 
     @web.middleware
     async def _gate(self, request: web.Request, handler: Handler) -> web.StreamResponse:
-        """Host name, then origin of writes, then sign-in."""
+        """Host name, then origin of writes, then sign-in, then whether the role may."""
+        use(self._config.manner)
         if request.match_info.handler == self._post_push:
             return await handler(request)  # has a token of its own and is called by address
         if request.path not in ("/healthz", "/readyz") and not guard.host_ok(request, self._hosts):
@@ -296,16 +304,23 @@ class WebServer:
             return self._refusal(request, 403, "Not from this page", "Another site may not speak for you.")
         if request.path == "/metrics" and self._may_scrape(request):
             return await handler(request)
-        if self._signed_in(request) or request.path.startswith(OPEN_PATHS):
+        role = self._role(request)
+        if role is not None and not roles.may(role, request.method, request.path) and not _open(request):
+            return self._refusal(
+                request, 403, "You can look only", "This password shows everything and says nothing.",
+                "sign out, and in again with the other password",
+            )  # fmt: skip
+        if role is not None or _open(request):
             return await handler(request)
         if guard.wants_json(request) or request.method != "GET":
             return self._refusal(request, 401, "Sign in first")
         raise web.HTTPSeeOther("/sign-in")
 
+    def _role(self, request: web.Request) -> str | None:
+        return self._roles.role(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+
     def _signed_in(self, request: web.Request) -> bool:
-        if self._sessions is None:
-            return True
-        return self._sessions.valid(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+        return self._role(request) is not None
 
     # ---- pages -----------------------------------------------------------------------------------------------
 
@@ -313,8 +328,22 @@ class WebServer:
         await self._settled()
         view = self._view()
         html = pages.live(
-            view, self._news.panels(), self._assets, footer=self._footer(request), notice=_notice(request, view)
-        )
+            view, self._news.panels(), self._assets, footer=self._footer(request), notice=_notice(request, view),
+            kind=self._kind(request),
+        )  # fmt: skip
+        return self._html(html)
+
+    def _kind(self, request: web.Request) -> str:
+        return "looks" if self._role(request) == roles.LOOK else ""
+
+    async def _get_wall(self, _request: web.Request) -> web.StreamResponse:
+        await self._settled()
+        return self._html(pages.wall(self._view(), self._news.panels(), self._assets))
+
+    async def _get_outage(self, request: web.Request) -> web.StreamResponse:
+        await self._settled()
+        html = pages.outage(self._view(), self._news.panels(), self._assets, footer=self._footer(request),
+                            kind=self._kind(request))  # fmt: skip
         return self._html(html)
 
     async def _get_machine(self, request: web.Request) -> web.StreamResponse:
@@ -327,7 +356,7 @@ class WebServer:
     def _footer(self, request: web.Request) -> Html:
         local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
         return pages.footer(
-            self._who(request), self._config.people, signed_in=self._sessions is not None,
+            self._who(request), self._config.people, signed_in=self._roles.needed,
             encrypted=local or self._encrypted(request), version=farmwatch.__version__, acts=self._may_act,
         )  # fmt: skip
 
@@ -446,7 +475,7 @@ class WebServer:
         return self._html(pages.sign_in(self._assets))
 
     async def _post_sign_in(self, request: web.Request) -> web.StreamResponse:
-        if self._sessions is None:
+        if not self._roles.needed:
             raise web.HTTPSeeOther("/")
         address, now_s = request.remote or "", self._clock.now_s()
         wait_s = self._guesses.wait_s(address, now_s)
@@ -455,17 +484,17 @@ class WebServer:
             return self._html(pages.sign_in(self._assets, wrong=wrong), 429, {"Retry-After": str(math.ceil(wait_s))})
         self._guesses.count(address, now_s)  # before the slow check, so that many at once cannot slip through
         attempt = str((await fields(request)).get("password", ""))
-        if not await asyncio.to_thread(self._sessions.right, attempt):
+        role = await asyncio.to_thread(self._roles.right, attempt)
+        if role is None:
             LOG.warning("wrong password at the page from %s", address)
             return self._html(pages.sign_in(self._assets, wrong="This is not the password."), 403)
         self._guesses.forgive(address)
         response = web.HTTPSeeOther("/")
-        self._cookie(request, response, sessions.COOKIE, self._sessions.open(now_s), sessions.LASTS_S)
+        self._cookie(request, response, sessions.COOKIE, self._roles.open(role, now_s), sessions.LASTS_S)
         raise response
 
     async def _post_sign_out(self, request: web.Request) -> web.StreamResponse:
-        if self._sessions is not None:
-            self._sessions.close(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+        self._roles.close(request.cookies.get(sessions.COOKIE), self._clock.now_s())
         response = web.HTTPSeeOther("/sign-in")
         response.del_cookie(sessions.COOKIE)
         raise response
@@ -554,6 +583,10 @@ def _load_static() -> dict[str, tuple[bytes, str]]:
     folder = resources.files("farmwatch.web") / "static"
     found = {name: (folder / name).read_bytes() for name in STATIC}
     return {name: (data, hashlib.sha256(data).hexdigest()[:16]) for name, data in found.items()}
+
+
+def _open(request: web.Request) -> bool:
+    return request.path.startswith(OPEN_PATHS)
 
 
 def _done(command: str, about: str) -> str:

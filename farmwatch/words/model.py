@@ -66,6 +66,7 @@ Input = Raw | Link | Failed | Said
 COMMANDS: dict[str, str] = {
     # command: what it says
     "cleared": "the bed is clear",
+    "uncleared": "the bed is not clear: what was said a moment ago is taken back",
     "started": "a build was started by hand (job, planned_min, material)",
     "failed": "the build failed",
     "cancelled": "the build was cancelled",

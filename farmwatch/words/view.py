@@ -69,6 +69,8 @@ class MachineView(TypedDict):
     progress: float | None
     finish: FinishView | None
     clear_at_s: float | None  # when the bed can be cleared (estimate while building or cooling, fact afterwards)
+    cleared_at_s: NotRequired[float | None]  # said so recently that it can still be taken back
+    cleared_by: NotRequired[str]
     power_w: float | None
     bed_c: float | None
     nozzle_c: float | None
@@ -294,6 +296,7 @@ class View(TypedDict):
     today: NotRequired[CostView]
     month: NotRequired[CostView]
     currency: NotRequired[str]
+    rounds: NotRequired[list[str]]  # clock times (HH:MM, local) at which somebody usually comes by
     plugs: NotRequired[list[PlaceView]]
     tree: NotRequired[list[PlaceView]]  # every node, each before what it feeds
     demand_factor: NotRequired[float | None]  # highest demand of the day over connected load

@@ -67,7 +67,13 @@
     seq = message.seq;
     if (message.title) document.title = message.title;
     show(message.panels);
+    rearm();
     tick();
+  }
+
+  function rearm() { // the wall's cover appears by itself unless it is set back in time
+    const cover = document.getElementById("cover");
+    if (cover) cover.replaceWith(cover.cloneNode(true));
   }
 
   function open() {
@@ -75,7 +81,7 @@
     seq = null;
     source = new EventSource("/events");
     source.onmessage = (event) => take(JSON.parse(event.data));
-    source.addEventListener("beat", () => { heard = performance.now(); failing = false; tick(); });
+    source.addEventListener("beat", () => { heard = performance.now(); failing = false; rearm(); tick(); });
     source.onerror = () => {
       failing = true;
       if (source.readyState === EventSource.CLOSED) { source = null; poll(); } // refused: too many tabs, or signed out
