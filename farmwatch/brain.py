@@ -26,6 +26,7 @@ from farmwatch.power.outage_sight import SETTLE_S
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
+    ROUND_COMMANDS,
     SHOP_COMMANDS,
     Awoke,
     ChannelHealth,
@@ -122,6 +123,7 @@ class Brain:
     def looked(self, now_s: float) -> None:
         """Somebody looks at the view: what is only worked out for the eye is worked out from now on."""
         self.farm.rescue.looked(now_s)
+        self.farm.rounds.looked(now_s)
 
     def _begin(self, now_s: float) -> None:
         self._began_s = now_s
@@ -207,6 +209,7 @@ class Brain:
         self._signs.moved(machine, build, now_s, effects)
         self.farm.shop.moved(machine, build, now_s, effects)
         self.farm.rescue.moved(name, now_s)
+        self.farm.rounds.moved(machine, now_s, effects)
 
     def _move(
         self, machine: MachineTrack, act: Callable[[], list[Effect]], now_s: float, effects: list[Effect]
@@ -422,6 +425,7 @@ class Brain:
 
     def _worked(self, event: Worked, _now_s: float, effects: list[Effect]) -> None:
         self.farm.rescue.answered(event, effects)
+        self.farm.rounds.answered(event)
 
     def _rescue(self, name: str, now_s: float, effects: list[Effect]) -> None:
         """A backup on battery is looked at again; without a name: what was told is compared with what holds now."""
@@ -547,10 +551,14 @@ class Brain:
     def _said(self, said: Said, now_s: float, effects: list[Effect]) -> None:
         if said.command not in COMMANDS:
             raise Refused(f"unknown command {said.command!r}", hint=f"one of {', '.join(COMMANDS)}")
+        if self.farm.rounds.known(said):
+            return
         if said.command in ALARM_COMMANDS:
             self._said_of_alarm(said, now_s, effects)
         elif said.command in SHOP_COMMANDS:
             self.farm.shop.said(said, now_s, effects)
+        elif said.command in ROUND_COMMANDS:
+            self.farm.rounds.said(said, now_s, effects)
         else:
             machine = self.farm.machines.get(said.machine or "")
             if machine is None:
@@ -567,6 +575,7 @@ class Brain:
                 self.farm.book.service(machine.name, now_s, effects, out=machine.state == "out_of_service")
                 if said.machine in self.farm.by_subject:
                     self._silence(machine.name, now_s, effects)
+        self.farm.rounds.heard(said, now_s, effects)
         effects.append(
             Note(
                 now_s,
@@ -657,6 +666,7 @@ class Brain:
         for name in self.farm.backups:
             self._tell_backup(name, now_s, effects)
         self.farm.rescue.what_if(now_s, effects)
+        self.farm.rounds.minute(now_s, effects)
 
     def _circuits(self, now_s: float, effects: list[Effect]) -> None:
         """Circuits against their limits; while one is above its breaker's rating, every ten seconds."""
@@ -776,6 +786,7 @@ class Brain:
             if name in kept.get("health", {}):
                 care.restore(kept["health"][name], now_s)
         farm.rescue.restore(kept.get("rescue", {}).get("told"))
+        farm.rounds.restore(kept)
         away = [name for name, machine in farm.machines.items() if machine.state == "out_of_service"]
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s, away)
         self._tally.restore(kept.get("tally", {}))

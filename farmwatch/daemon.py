@@ -56,7 +56,7 @@ DRAIN_S = 2.0
 """The stop as a whole stays within ten seconds, whatever the peers and the disks do."""
 SETTLED_S = 2.0
 """The page waits so long, at most, for a commit that is under way."""
-JOURNALLED = frozenset({"state", "build", "use", "alarm", "outage", "energy", "said", "awoke"})
+JOURNALLED = frozenset({"state", "build", "use", "alarm", "outage", "energy", "said", "round", "awoke"})
 
 
 class Page(Protocol):

@@ -58,6 +58,7 @@ def view_of(farm: Farm, now_s: float) -> View:
         "diversity_factor": diversity,
         "outages": outages_view(farm, now_s),
         "accounts": accounts_view(farm, now_s),
+        "trips": farm.rounds.view(now_s),
     }
 
 

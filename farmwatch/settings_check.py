@@ -31,6 +31,7 @@ from farmwatch.settings_model import (
     parameters,
 )
 from farmwatch.settings_people import mistakes
+from farmwatch.settings_rounds import mistakes as round_mistakes
 from farmwatch.settings_shop import mistakes as shop_mistakes
 from farmwatch.wire.payload import validate_mapping
 from farmwatch.words.model import COMMANDS
@@ -706,6 +707,11 @@ def _shop(subject: Subject) -> Iterator[Finding]:
         yield Finding(path, what, suggestion)
 
 
+def _rounds(subject: Subject) -> Iterator[Finding]:
+    for path, what, suggestion in round_mistakes(subject.settings, subject.names["machines"]):
+        yield Finding(path, what, suggestion)
+
+
 CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _names,
     _site,
@@ -726,5 +732,6 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _acting,
     _rules,
     _shop,
+    _rounds,
     _simulated,
 )

@@ -18,6 +18,7 @@ from farmwatch.power.load import PowerSite, Supply
 from farmwatch.power.tariff import Tariff, period_of
 from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Watts, Words, pointed
 from farmwatch.settings_people import Person
+from farmwatch.settings_rounds import Rounds
 from farmwatch.settings_shop import IntervalEntry, MaterialEntry, SpoolEntry, Stock, releases, shop_plan
 from farmwatch.wire.intake import Button, Route
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
@@ -482,6 +483,7 @@ class Settings(BaseSettings):
     )
     channels: dict[str, Channel] = Field(default={}, description="Ways to phones.")
     people: dict[str, Person] = Field(default={}, description="Who is told.")
+    rounds: Rounds = Field(default=Rounds(), description="Rounds to the machines.")
     circuits: dict[str, Circuit] = Field(default={}, description="Breakers.")
     plugs: dict[str, Plug] = Field(default={}, description="Metering plugs before backups, and strips.")
     backups: dict[str, Backup] = Field(default={}, description="Battery backups.")
@@ -684,6 +686,7 @@ class Settings(BaseSettings):
             collector_backup=self.site.collector_backup,
             work_waits=self.site.work_waits,
             shop=shop_plan(self),
+            rounds=self.rounds.plan(),
         )
 
     def _share(self, circuit: Circuit) -> float:

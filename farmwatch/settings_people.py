@@ -69,6 +69,11 @@ class Person(Part):
         description="Told of danger at once, not only when whoever is first has not answered for 15 minutes.",
     )
 
+    rounds: list[Hours] = Field(
+        default=[],
+        description='When this person can go to the machines, such as ["mon-fri 07:30-09:00", "mon-fri 17:00-19:00"].',
+    )
+
     def plan(self, name: str) -> PersonPlan:
         """The person as the pure rooms see it."""
         return PersonPlan(
@@ -80,6 +85,7 @@ class Person(Part):
             daily=minute(self.daily) if self.daily else None,
             a_day=self.a_day,
             at_once=self.at_once,
+            rounds=tuple(parse(text) for text in self.rounds),
         )
 
 
@@ -88,10 +94,23 @@ def mistakes(person: Person) -> Iterator[tuple[str, str, str]]:
     plan = person.plan("")
     if len(set(person.channels)) < len(person.channels):
         yield "channels", "names a channel twice", "name each once, the one that is looked at most first"
+    yield from _rounds(plan)
     if not _speaks(plan):
         key = "quiet" if not plan.duty else "duty"
         what = "leaves no minute of the week for anything but danger" if key == "quiet" else "lies in quiet hours only"
         yield key, what, "leave some hours in which what is no danger may come, or leave the person out"
+
+
+def _rounds(plan: PersonPlan) -> Iterator[tuple[str, str, str]]:
+    """A round's window lies within a day, and apart from the person's others."""
+    for place, window in enumerate(plan.rounds):
+        if over_midnight(window):
+            hint = 'write two: one up to "24:00", one from "00:00"'
+            yield "rounds", f'"{written(window)}" ends before it starts', hint
+        for other in plan.rounds[:place]:
+            days = set(window.days or range(7)) & set(other.days or range(7))
+            if days and window.start < other.end and other.start < window.end:
+                yield "rounds", f'"{written(window)}" overlaps with "{written(other)}"', "make them one, or part them"
 
 
 def _speaks(plan: PersonPlan) -> bool:

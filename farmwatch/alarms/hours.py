@@ -4,6 +4,7 @@ A time of day is the first moment of its day at which the wall's clock shows it 
 counts once, from its first coming, and a time that is left out falls on the moment of the change.
 """
 
+import math
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
@@ -129,6 +130,20 @@ def _spans(windows: tuple[HoursPlan, ...], at_s: float, timezone: str, ahead: in
             begin_s, end_s = at_minute(day, window.start, timezone), at_minute(last, window.end, timezone)
             if end_s > begin_s:
                 yield begin_s, end_s
+
+
+def spans(windows: tuple[HoursPlan, ...], from_s: float, to_s: float, timezone: str) -> list[tuple[float, float]]:
+    """Stretches of time that the windows hold from one moment to another, cut there; touching ones are one."""
+    found: list[tuple[float, float]] = []
+    for begin_s, end_s in sorted(_spans(windows, from_s, timezone, math.ceil((to_s - from_s) / 86_400.0) + 1)):
+        begin_s, end_s = max(begin_s, from_s), min(end_s, to_s)
+        if begin_s > end_s:
+            continue
+        if found and begin_s <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], end_s))
+        else:
+            found.append((begin_s, end_s))
+    return found
 
 
 def inside(windows: tuple[HoursPlan, ...], at_s: float, timezone: str) -> bool:

@@ -7,11 +7,13 @@ from collections.abc import Callable
 from typing import Any
 
 from farmwatch.power.rescue_advice import advise
+from farmwatch.shop.visits import answer as next_rounds
 from farmwatch.words.model import Work
 
 ANSWERS: dict[str, Callable[[Any], Any]] = {
     # kind, the part of the id before the colon: function of the question
     "rescue": advise,
+    "rounds": next_rounds,
 }
 
 

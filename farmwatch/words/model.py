@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from farmwatch.words.rounds import RoundsPlan
 from farmwatch.words.shop_plan import ShopPlan
 
 Value = float | str | bool | None
@@ -90,11 +91,15 @@ COMMANDS: dict[str, str] = {
     "spool_stored": "a spool lies in its dry box (spool)",
     "spool_dried": "a spool comes from the dryer (spool)",
     "spool_empty": "a spool is used up, or gone (spool)",
+    "checked": "the machine was looked over on a round",
+    "round_began": "a round has begun",
+    "round_ended": "the round is over",
 }
 SHOP_COMMANDS = frozenset(
     {"pieces", "serviced", "noted", "trial", "trial_over"} | {name for name in COMMANDS if name.startswith("spool_")}
 )
 """Commands about the shop around the machines; those whose name begins with spool_ are about a spool."""
+ROUND_COMMANDS: frozenset[str] = frozenset({"checked", "round_began", "round_ended"})
 
 
 # ---- events between wire and brain ---------------------------------------------------------------------------
@@ -363,6 +368,7 @@ class PersonPlan:
         daily: minute of the day of the daily report; None: there is none.
         a_day: messages a day that may interrupt, in the long run; danger is not counted. None: any number.
         at_once: told of danger at once, and not only when whoever is first has not answered.
+        rounds: when they can go to the machines; none: not known.
     """
 
     name: str
@@ -373,6 +379,7 @@ class PersonPlan:
     daily: int | None = None
     a_day: float | None = None
     at_once: bool = True
+    rounds: tuple[HoursPlan, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,6 +416,7 @@ class SitePlan:
     blip_s: float = 5.0
     release_default_c: float = 40.0
     collector_backup: str | None = None
+    rounds: RoundsPlan = field(default_factory=RoundsPlan)
     work_waits: bool = True  # whether a free machine usually has something to build
     shop: ShopPlan = field(default_factory=ShopPlan)
 

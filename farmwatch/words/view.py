@@ -6,6 +6,7 @@ None always means unknown. Times are epoch seconds, ages are seconds before `at_
 from typing import NotRequired, TypedDict
 
 from farmwatch.words.power_view import AccountsView, OutagesView
+from farmwatch.words.rounds import RoundsView
 
 
 class VerdictView(TypedDict):
@@ -302,4 +303,5 @@ class View(TypedDict):
     demand_factor: NotRequired[float | None]  # highest demand of the day over connected load
     outages: NotRequired[OutagesView]
     accounts: NotRequired[AccountsView]
+    trips: NotRequired[RoundsView | None]  # when to go, and the round sheet; None: not worked out yet
     diversity_factor: NotRequired[float | None]  # sum of the parts' highest demands over the one together
