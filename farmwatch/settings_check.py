@@ -41,7 +41,7 @@ PLACES = ("circuits", "plugs", "backups", "banks", "loads", "sensors", "machines
 """Kinds whose names are one namespace: messages, the page and the API name them without their kind."""
 
 SECRETS_OF = {"channel": "channels", "http": "mappings", "ups": "backups", "snmp": "backups", "act": "actions"}
-PAGES = frozenset({"/act", "/say", "/who", "/sign-in", "/sign-out"})
+PAGES = frozenset({"/act", "/say", "/who", "/round", "/sign-in", "/sign-out"})
 NAMED = (*PLACES, "channels", "people", "mappings", "buttons", "actions")
 
 

@@ -102,4 +102,7 @@ def checks(farm: Farm, name: str, now_s: float) -> list[str]:
 
 def spool_of(farm: Farm, name: str) -> str:
     """What it is fed with now, as far as that is known."""
-    return farm.plan.machines[name].material or ""
+    spool = farm.shop.stock.on(name)
+    if spool is None:
+        return farm.plan.machines[name].material or ""
+    return f"{spool.name}, {spool.material}, {spool.left_g:.0f} g left"

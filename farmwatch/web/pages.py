@@ -14,7 +14,7 @@ from farmwatch.words.view import View
 
 REFRESH_S = 30
 WALL_REFRESH_S = 10
-_COLUMNS = (("beds", "next", "power", "energy"), ("machines", "alarms", "outages"), ("health",))
+_COLUMNS = (("beds", "round", "next", "power", "energy"), ("machines", "alarms", "outages"), ("health",))
 """What needs a person and when, then how the room stands, then where all this comes from."""
 _LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
 

@@ -10,7 +10,7 @@ from datetime import tzinfo
 from functools import lru_cache
 
 from farmwatch.alarms.rules import RULES
-from farmwatch.web import bars, forms, looks, outage_page
+from farmwatch.web import bars, forms, looks, outage_page, round_panel
 from farmwatch.web.backup_notes import notes
 from farmwatch.web.beds_panel import beds
 from farmwatch.web.delivery import messages
@@ -395,6 +395,7 @@ PANELS: dict[str, tuple[str, Panel]] = {
     "verdict": ("", verdict),
     "jump": ("", jump),
     "beds": ("Beds to clear", beds),
+    "round": ("Next round", round_panel.panel),
     "next": ("Next to finish", upcoming),
     "power": ("Power", power),
     "outages": ("Outages", outage_page.brief),

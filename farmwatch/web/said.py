@@ -7,9 +7,10 @@ from typing import Any
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import COMMANDS, Said
 
+ABOUT_NOTHING: frozenset[str] = frozenset({"round_began", "round_ended"})
 ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40, "level": 20,
-                         "spool": 40, "part": 40, "note": 300}
+                         "spool": 40, "part": 40, "note": 300, "key": 80}
 NUMBERS: dict[str, tuple[float, float]] = {
     "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6), "pieces": (0.0, 10_000.0),
     "grams": (0.0, 20_000.0), "gross_g": (0.0, 20_000.0), "empty_g": (0.0, 20_000.0), "diameter_mm": (1.0, 4.0),
@@ -32,7 +33,7 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
 
     Args:
         fields: command, machine or alarm, and what belongs to the command: job, planned_min, material, minutes,
-            value, level, reason, by. Others are refused.
+            value, level, reason, by, key (said again with the same key it counts once). Others are refused.
         now_s: when it was said.
         by: who said it, unless the fields tell.
     """
@@ -55,13 +56,15 @@ def said(fields: Mapping[str, Any], now_s: float, *, by: str) -> Said:
                 raise BadWords(f"Field {key!r} must be true or false")
             given[key] = True
     machine, about = given.pop("machine", None), about_of(command)
-    if (machine if about == "machine" else given.get(about)) is None:
+    if about and (machine if about == "machine" else given.get(about)) is None:
         raise BadWords(f"Which {about}?", hint=f"give the field {about!r}")
     return Said(now_s, command, machine, given.pop("by", by), given)
 
 
 def about_of(command: str) -> str:
-    """The field that says what a command is about."""
+    """The field that says what a command is about; "" where it is about the whole shop."""
+    if command in ABOUT_NOTHING:
+        return ""
     return "alarm" if command in ABOUT_ALARMS else "spool" if command.startswith("spool_") else "machine"
 
 

@@ -25,6 +25,7 @@ from farmwatch.web.manner import Manner, use
 from farmwatch.web.markup import Html
 from farmwatch.web.metrics import CONTENT_TYPE, openmetrics
 from farmwatch.web.queries import BODY_S, fields, json_answer, push_token
+from farmwatch.web.rounds import Rounds
 from farmwatch.web.said import BadWords, said
 from farmwatch.words.errors import ConfigError, Refused, StoreError
 from farmwatch.words.model import COMMANDS, Said
@@ -49,6 +50,8 @@ WHO_S = 365 * 86_400
 STATIC: dict[str, str] = {
     "page.css": "text/css",
     "page.js": "text/javascript",
+    "round.css": "text/css",
+    "round.js": "text/javascript",
     "icon.svg": "image/svg+xml",
     "page.webmanifest": "application/manifest+json",
 }
@@ -161,6 +164,7 @@ class WebServer:
             )
         self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._who)
         self._may_act = acts is not None
+        self._rounds = Rounds(view, ask, clock, self._assets, self._who, self._footer, self.changed)
         self._api = Api(
             Sources(view, settled, history, series, clock),
             {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
@@ -243,6 +247,7 @@ class WebServer:
                 web.get("/metrics", self._get_metrics),
                 *self._api.routes(),
                 *self._acting.routes(),
+                *self._rounds.routes(),
                 web.post("/{path:.*}", self._post_push),
                 web.get("/{path:.*}", self._get_nothing),
             ]

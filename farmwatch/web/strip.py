@@ -76,7 +76,9 @@ def axis_of(machines: Sequence[MachineView], rounds: Sequence[float], now_s: flo
 def strip(machines: Sequence[MachineView], view: View, where: tzinfo) -> Html:
     """Lanes over one common axis, and what each round will find."""
     now_s = view["at_s"]
-    rounds = rounds_ahead(view.get("rounds", ()), now_s, where)
+    trips = view.get("trips")
+    planned = [visit["at_s"] for visit in trips["visits"] if visit["at_s"] > now_s] if trips else []
+    rounds = planned[:ROUNDS_SHOWN] or rounds_ahead(view.get("rounds", ()), now_s, where)
     axis = axis_of(machines, rounds, now_s)
     lanes = join(_lane(machine, axis, where) for machine in machines)
     found = join(_found(at_s, machines, now_s, where) for at_s in rounds)
