@@ -105,7 +105,8 @@ async def test_ticks_by_form_and_by_script():
             assert answer.status == 303
             assert answer.headers["Location"] == "/round?said=cleared#m-bittern"
         headers = origin(house) | {"Accept": "application/json"}
-        async with http.post(f"{house.url}/round", data={"command": "round_began", "key": "k2"}, headers=headers) as answer:
+        began = {"command": "round_began", "key": "k2"}
+        async with http.post(f"{house.url}/round", data=began, headers=headers) as answer:
             assert answer.status == 200
             assert (await answer.json())["text"] == "round: a round has begun. Noted."
         async with http.post(f"{house.url}/round", data=form | {"machine": "dodo"}, headers=headers) as answer:
