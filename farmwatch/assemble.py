@@ -10,7 +10,7 @@ import secrets
 import signal
 import sys
 from collections import deque
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import partial
@@ -381,6 +381,7 @@ class House:
             acts=self.actuator,
             denied=self._denied,
             late=lambda: self.daemon.late,
+            report=self._report,
             unready=self._unready,
             settled=lambda: self.daemon.settled(),  # noqa: PLW0108  (there is no daemon yet)
         )
@@ -508,6 +509,13 @@ class House:
         if not self.daemon.started:
             return "the sources are not started yet"
         return f"the journal cannot be written: {self.journal.trouble}" if self.journal.trouble else ""
+
+    async def _report(self, query: Mapping[str, str]) -> Mapping[str, Any]:
+        """What the machines gave, read beside the writer, on a thread."""
+        from farmwatch.assemble_report import report_of  # noqa: PLC0415
+
+        found = await asyncio.to_thread(report_of, self.settings, query, self.clock.now_s())
+        return found.as_dict()
 
     async def _history(
         self, kind: str | None, since_s: float, limit: int, /, *, until_s: float = math.inf, about: str | None = None

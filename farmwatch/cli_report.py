@@ -1,29 +1,23 @@
 """``farmwatch report``: what the machines gave, as text, JSON, CSV, Parquet, PDF or a picture."""
 
 import argparse
-import contextlib
 import csv
 import io
 import json
-import sqlite3
 import sys
 import time
-from collections.abc import Iterator, Sequence
-from datetime import date, timedelta
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from farmwatch.assemble_report import report_of
 from farmwatch.cli import out, talk
-from farmwatch.power.tariff import local_day
 from farmwatch.settings import Settings, load
 from farmwatch.shop import yields
-from farmwatch.shop.usage import Rates
 from farmwatch.shop.yields import Records, Yield, row_of
-from farmwatch.sqlitefile import connect_read_only, store_error
-from farmwatch.words.errors import FarmwatchError
+from farmwatch.words.errors import FarmwatchError, Refused
 
 USAGE = 2
-DAYS = 7
 COLUMNS: tuple[tuple[str, str, str], ...] = (
     # heading, key of a row, form
     ("", "key", "s"), ("builds", "builds", "n"), ("done", "builds_done", "n"), ("success", "success", "%"),
@@ -49,80 +43,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do it."""
     settings = load(args.config, live=False)
-    zone, now_s = settings.site.timezone, time.time()
+    query = {"from": args.first, "to": args.last, "by": args.by}
     try:
-        first, last = days_of(args.first, args.last, local_day(now_s, zone))
-    except ValueError as error:
+        found = report_of(settings, {key: value for key, value in query.items() if value}, time.time())
+    except Refused as error:
         talk(str(error))
         return USAGE
-    from_s, to_s = yields.span_of(first, last, zone)
-    to_s = min(to_s, now_s)
-    records = read(settings, from_s, now_s)
-    rates = rates_of(settings)
-    rows = yields.reckon(records, args.by, from_s, to_s, rates, zone)
-    whole = yields.total(records, from_s, to_s, rates)
-    title = f"{settings.site.name}: {first} to {last}, by {args.by}"
+    rows, whole = found.rows, found.whole
+    title = f"{settings.site.name}: {found.first} to {found.last}, by {found.by}"
+    flat = [row_of(one) for one in rows]
     if args.plot:
-        plot(records, rows, whole, args.plot, title)
+        plot(found.records, rows, whole, args.plot, title)
     if args.pdf:
         pdf([*rows, whole], args.pdf, title, notes_on(whole, settings))
     if args.parquet:
-        parquet([row_of(one) for one in rows], args.parquet)
+        parquet(flat, args.parquet)
     if args.csv:
-        _csv([row_of(one) for one in rows], args.csv)
+        _csv(flat, args.csv)
     if args.json:
-        out(json.dumps({"from": first, "to": last, "by": args.by, "currency": currency(settings),
-                        "rows": [row_of(one) for one in rows], "all": row_of(whole)}, indent=1))  # fmt: skip
+        out(json.dumps(found.as_dict(), indent=1))
     elif not (args.plot or args.pdf or args.parquet or args.csv):
         out(text([*rows, whole], title, notes_on(whole, settings)))
     return 0
-
-
-def days_of(first: str | None, last: str | None, today: str) -> tuple[str, str]:
-    """First and last local date; ValueError says what is wrong."""
-    try:
-        end = date.fromisoformat(last) if last else date.fromisoformat(today) - timedelta(days=1)
-        begin = date.fromisoformat(first) if first else end - timedelta(days=DAYS - 1)
-    except ValueError:
-        raise ValueError("a day is written as 2025-11-03") from None
-    if begin > end:
-        raise ValueError(f"--from {begin} is after --to {end}")
-    if begin > date.fromisoformat(today):
-        raise ValueError(f"--from {begin} has not come yet")
-    if (end - begin).days > 800:
-        raise ValueError("at most 800 days in one report")
-    return begin.isoformat(), end.isoformat()
-
-
-def rates_of(settings: Settings) -> Rates:
-    """What a kWh and a machine hour cost; builds know the cost of their own energy where there is a tariff."""
-    tariff = settings.tariff
-    return Rates(tariff.per_kwh if tariff is not None else None, settings.stock.machine_hour or 0.0)
-
-
-def currency(settings: Settings) -> str:
-    """As the tariff says."""
-    return settings.tariff.currency if settings.tariff is not None else ""
-
-
-def read(settings: Settings, from_s: float, now_s: float) -> Records:
-    """The journal's notes, which may be in use meanwhile; FarmwatchError if there is none or it cannot be read."""
-    path = settings.data_path / "journal.db"
-    if not path.is_file():
-        raise FarmwatchError(f"{path}: no journal yet", hint="it is written while farmwatch run is at work")
-    return yields.records_of(_notes(path, from_s - yields.LOOK_BACK_S), settings.machines, now_s)
-
-
-def _notes(path: Path, since_s: float) -> Iterator[dict[str, Any]]:
-    marks = ", ".join("?" for _ in yields.KINDS)
-    sql = f"SELECT at_s, kind, doc FROM note WHERE kind IN ({marks}) AND at_s >= ? ORDER BY at_s, id"  # noqa: S608
-    try:
-        with contextlib.closing(connect_read_only(path)) as db:
-            for at_s, kind, doc in db.execute(sql, (*yields.KINDS, since_s)):
-                with contextlib.suppress(ValueError):  # a line that has rotted hides nothing else
-                    yield json.loads(doc) | {"at_s": at_s, "kind": kind}
-    except sqlite3.Error as error:
-        raise store_error(path, "read", error) from error
 
 
 # ---- forms -------------------------------------------------------------------------------------------------------
@@ -145,7 +87,7 @@ def grid(rows: Sequence[Yield]) -> list[list[str]]:
     return [[name for name, _, _ in columns]] + [[cell(row.get(key), form) for _, key, form in columns] for row in flat]
 
 
-def text(rows: Sequence[Yield], title: str, notes: Sequence[str]) -> str:
+def text(rows: Sequence[Yield], title: str, remarks: Sequence[str]) -> str:
     """The report to be read in a terminal."""
     lines = grid(rows)
     widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]))]
@@ -153,7 +95,7 @@ def text(rows: Sequence[Yield], title: str, notes: Sequence[str]) -> str:
         "  ".join([line[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(line[1:], widths[1:], strict=True))])
         for line in lines
     ]
-    return "\n".join([title, "", *(line.rstrip() for line in table), "", *notes])
+    return "\n".join([title, "", *(line.rstrip() for line in table), "", *remarks])
 
 
 def notes_on(whole: Yield, settings: Settings) -> list[str]:
@@ -217,7 +159,7 @@ def parquet(rows: Sequence[dict[str, Any]], path: str) -> None:
     _write(path, sink.getvalue().to_pybytes())
 
 
-def pdf(rows: Sequence[Yield], path: str, title: str, notes: Sequence[str]) -> None:
+def pdf(rows: Sequence[Yield], path: str, title: str, remarks: Sequence[str]) -> None:
     """A landscape page."""
     try:
         from fpdf import FPDF  # noqa: PLC0415
@@ -236,7 +178,7 @@ def pdf(rows: Sequence[Yield], path: str, title: str, notes: Sequence[str]) -> N
             for one in line:
                 row.cell(_latin(one))
     page.ln(4)
-    for note in notes:
+    for note in remarks:
         page.multi_cell(0, 4.5, _latin(note), new_x="LMARGIN", new_y="NEXT")
     _write(path, bytes(page.output()))
 

@@ -13,6 +13,7 @@ from farmwatch.power.load import SITE
 from farmwatch.power.outage_show import outages_view
 from farmwatch.power.rescue_desk import value_of
 from farmwatch.power.rescue_words import care_view, rescue_view
+from farmwatch.shop.show import shop_view
 from farmwatch.words.view import (
     AlarmView,
     BackupView,
@@ -59,6 +60,7 @@ def view_of(farm: Farm, now_s: float) -> View:
         "outages": outages_view(farm, now_s),
         "accounts": accounts_view(farm, now_s),
         "trips": farm.rounds.view(now_s),
+        "shop": shop_view(farm, now_s),
     }
 
 

@@ -1,6 +1,7 @@
 """The shop's desk in the brain: spools and their use, damp spools, service, pieces; commands and restarts."""
 
 import pytest
+from farm import T0, Driver, plan
 
 from farmwatch.brain import Brain
 from farmwatch.machines.builds import Build
@@ -9,7 +10,6 @@ from farmwatch.shop.upkeep import Upkeep
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import JobPlan, Keep, Note, Observed, Said
 from farmwatch.words.shop_plan import IntervalPlan, MaterialPlan, ShopPlan, SpoolPlan
-from tests.farm import T0, Driver, plan
 
 HOUR_S = 3600.0
 SPOOLS = {

@@ -94,7 +94,8 @@ def _humidity(w: Words) -> tuple[str, str]:
     value, limit = w.facts.get("value"), w.facts.get("limit")
     now = f"{percent(value)} relative humidity" if isinstance(value, float) else "Humidity is not known now"
     most = f", limit {percent(limit)}" if isinstance(limit, float) else ""
-    return f"{now}{most}, {w.since()}. Feedstock takes up water within hours or days.", (
+    damp = ", ".join(str(one) for one in w.facts.get("materials") or ()) or "Feedstock"
+    return f"{now}{most}, {w.since()}. {fit(plain(damp), 40)} takes up water within hours or days.", (
         "Close up, dry the air, keep spools in their boxes."
     )
 

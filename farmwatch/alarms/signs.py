@@ -44,7 +44,10 @@ class Signs:
             self._load_against_plugs(name, now_s, effects)
         for name in self._farm.plan.sensors:
             value = self._farm.others[name].get("humidity")
-            self._book.measured("humidity", name, value if isinstance(value, float) else None, now_s, effects)
+            humidity = value if isinstance(value, float) else None
+            self._book.measured(
+                "humidity", name, humidity, now_s, effects, materials=self._farm.shop.too_humid_for(humidity)
+            )
         blind = self._book.alarms.get(f"collector_restarted:{COLLECTOR}")
         if blind is not None and blind.true and now_s >= blind.facts.get("awoke_s", 0.0) + LOOKED_AFTER_S:
             self._book.condition("collector_restarted", COLLECTOR, now_s, effects, true=False)

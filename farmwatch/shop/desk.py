@@ -38,7 +38,7 @@ class ShopDesk:
         self.upkeep = Upkeep(plan.shop, plan.machines)
         self.exposures = Exposures()
         self.trials: dict[str, float] = {}
-        self.shown: tuple[float, Any] | None = None
+        self.shown: tuple[float, Any] | None = None  # the view of it, kept by shop.show
 
     # ---- what happens -------------------------------------------------------------------------------------------
 
@@ -155,6 +155,17 @@ class ShopDesk:
         """The most humid air that any sensor sees, None if none says anything."""
         values = [self._farm.others[name].get("humidity") for name in self._farm.plan.sensors]
         return max((value for value in values if isinstance(value, float)), default=None)
+
+    def too_humid_for(self, humidity: float | None) -> list[str]:
+        """Materials of open spools whose limit this air is above."""
+        if humidity is None:
+            return []
+        found = set()
+        for spool in self.stock.spools.values():
+            row = self.stock.row_of(spool.material)
+            if row is not None and not spool.empty and not spool.stored and humidity > row.storage_rh:
+                found.add(self.stock.key_of(spool.material) or "")
+        return sorted(found)
 
     def materials(self) -> list[str]:
         """Materials that there are spools of, or that have been used lately."""

@@ -27,7 +27,7 @@ from farmwatch.words.view import BackupView, MachineView, View
 NUMBERS: tuple[str, ...] = tuple(name for name, row in QUANTITIES.items() if row.kind in (Kind.NUMBER, Kind.FLAG))
 """Quantities that are kept over time."""
 KINDS: tuple[str, ...] = (
-    "state", "build", "alarm", "outage", "message", "undelivered", "energy", "said", "act", "awoke",
+    "state", "build", "use", "alarm", "outage", "message", "undelivered", "energy", "said", "act", "awoke",
 )  # fmt: skip
 MOST_POINTS = 5_000
 MOST_ITEMS = 1_000

@@ -45,7 +45,7 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
     )
     body = fill(
         '<a class="skip" href="#beds">To the beds</a>'
-        '<header><div class="site"><b>{site}</b> <span data-panel="as_of">{as_of}</span></div>'
+        '<header><div class="site"><b>{site}</b> <a href="/shop">Shop</a> <span data-panel="as_of">{as_of}</span></div>'
         '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div>'
         '<nav data-panel="jump" aria-label="On this page">{jump}</nav></header>'
         '<p id="notice" role="status">{notice}</p><main>{sections}</main>{views}{footer}',

@@ -17,7 +17,7 @@ from aiohttp import web
 import farmwatch
 from farmwatch.alarms.wording import moment
 from farmwatch.ports import Ask, Clock
-from farmwatch.web import guard, links, pages, roles, sessions
+from farmwatch.web import guard, links, pages, report_page, roles, sessions, shop_panels
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast, event
@@ -44,6 +44,8 @@ READERS_EACH = 4  # a browser opens at most six connections to a host
 READERS_IN_ALL = 64
 MOST_HISTORY = 1_000
 LINK_SHELVES_MIN = 120.0
+BACK = ("/shop",)
+"""Pages of ours that a form may lead back to."""
 NO_REFERRER = {"Referrer-Policy": "no-referrer"}
 WHO_COOKIE = "farmwatch_who"
 WHO_S = 365 * 86_400
@@ -97,6 +99,7 @@ class WebConfig:
 View_ = Callable[[], View]
 Push = Callable[[str, str, bytes], Awaitable[int]]
 Used = Callable[[str], Mapping[str, Any] | None]
+Report = Callable[[Mapping[str, str]], Awaitable[Mapping[str, Any]]]
 
 
 async def _at_once() -> None:
@@ -124,6 +127,7 @@ class WebServer:
         late: tasks of the daemon that make no progress.
         unready: why it is not ready to be relied on; "" where it is.
         settled: returns when what the view shows is durable, or cannot be made so soon.
+        report: what the machines gave, by the words of a query; None where no journal is kept.
     """
 
     def __init__(
@@ -142,8 +146,9 @@ class WebServer:
         late: Callable[[], Sequence[str]] = tuple,
         unready: Callable[[], str] = str,
         settled: Callable[[], Awaitable[None]] = _at_once,
+        report: Report | None = None,
     ) -> None:
-        self._config = config
+        self._config, self._report = config, report
         self._view, self._ask, self._history = view, ask, history
         self._push, self._used, self._clock = push, used, clock
         self._link_keys = (config.link_key, *config.old_link_keys)
@@ -232,6 +237,8 @@ class WebServer:
                 web.get("/wall", self._get_wall),
                 web.get("/outage", self._get_outage),
                 web.get("/machine/{name}", self._get_machine),
+                web.get("/shop", self._get_shop),
+                web.get("/report", self._get_report),
                 web.get("/events", self._get_events, allow_head=False),
                 web.get("/panels", self._get_panels),
                 web.get("/static/{name}", self._get_static),
@@ -358,6 +365,18 @@ class WebServer:
             raise web.HTTPNotFound
         return self._html(html)
 
+    async def _get_shop(self, request: web.Request) -> web.StreamResponse:
+        await self._settled()
+        view = self._view()
+        notice = _notice(request, view)
+        return self._html(shop_panels.page(view, self._assets, self._footer(request), notice))
+
+    async def _get_report(self, request: web.Request) -> web.StreamResponse:
+        if self._report is None:
+            raise web.HTTPNotFound
+        found = await self._report(dict(request.query))
+        return self._html(report_page.page(self._view(), found, self._assets, self._footer(request)))
+
     def _footer(self, request: web.Request) -> Html:
         local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
         return pages.footer(
@@ -448,13 +467,15 @@ class WebServer:
 
     async def _post_say(self, request: web.Request) -> web.StreamResponse:
         who = self._who(request) or ("api" if request.path.startswith("/api/") else "page")
-        spoken = said(await fields(request), self._clock.now_s(), by=who)
+        given = await fields(request)
+        back = given.pop("back", "") if not request.path.startswith("/api/") else ""
+        spoken = said(given, self._clock.now_s(), by=who)
         await self._ask(spoken)
         self.changed()
-        about = spoken.machine or str(spoken.fields.get("alarm", ""))
+        about = spoken.machine or str(spoken.fields.get("spool") or spoken.fields.get("alarm", ""))
         if guard.wants_json(request):
             return web.json_response({"command": spoken.command, "about": about, "text": _done(spoken.command, about)})
-        raise web.HTTPSeeOther(f"/?said={spoken.command}")
+        raise web.HTTPSeeOther(f"{back if back in BACK else '/'}?said={spoken.command}")
 
     async def _post_who(self, request: web.Request) -> web.StreamResponse:
         who = str((await fields(request)).get("by", ""))

@@ -7,6 +7,7 @@ from typing import NotRequired, TypedDict
 
 from farmwatch.words.power_view import AccountsView, OutagesView
 from farmwatch.words.rounds import RoundsView
+from farmwatch.words.shop_view import ShopView
 
 
 class VerdictView(TypedDict):
@@ -302,6 +303,7 @@ class View(TypedDict):
     tree: NotRequired[list[PlaceView]]  # every node, each before what it feeds
     demand_factor: NotRequired[float | None]  # highest demand of the day over connected load
     outages: NotRequired[OutagesView]
+    shop: NotRequired[ShopView]
     accounts: NotRequired[AccountsView]
     trips: NotRequired[RoundsView | None]  # when to go, and the round sheet; None: not worked out yet
     diversity_factor: NotRequired[float | None]  # sum of the parts' highest demands over the one together
