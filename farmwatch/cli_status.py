@@ -140,16 +140,24 @@ def _when(machine: MachineView, now_s: float, where: tzinfo) -> str:
     if machine["state"] == "waiting" and machine["clear_at_s"] is not None:
         return f"can be cleared since {moment(machine['clear_at_s'], now_s, where)}"
     if machine["state"] == "cooling" and machine["clear_at_s"] is not None:
-        return f"can be cleared about {moment(machine['clear_at_s'], now_s, where)}"
+        clear = machine["clear"]
+        sure = "" if clear is None else _sure(clear["p10_s"], clear["p90_s"], now_s, where)
+        return f"can be cleared about {moment(machine['clear_at_s'], now_s, where)}{sure}"
     if finish is not None and (ends_s := known(finish["p50_s"])) is not None:
-        low, high = known(finish["p10_s"]), known(finish["p90_s"])
         late = f", overdue by {span(finish['overdue_s'])}" if finish["overdue_s"] else ""
-        sure = f", {moment(low, now_s, where)} to {moment(high, now_s, where)}" if low and high else ""
+        sure = _sure(finish["p10_s"], finish["p90_s"], now_s, where)
         return f"about {moment(ends_s, now_s, where)}{sure}{late}"
     if machine["state"] in ("printing", "heating", "paused"):
         return "end not known"
     age_s = machine["age_s"]
     return "never heard" if age_s is None else f"last heard {span(age_s)} ago" if age_s > 60 else ""
+
+
+def _sure(low_s: float | None, high_s: float | None, now_s: float, where: tzinfo) -> str:
+    low_s, high_s = known(low_s), known(high_s)
+    if low_s is None or high_s is None:
+        return ", range not known"
+    return f", {moment(low_s, now_s, where)} to {moment(high_s, now_s, where)}"
 
 
 def _power(view: View, where: tzinfo) -> RenderableType:

@@ -2,11 +2,12 @@
 
 from farmwatch.alarms.phrases import Phrases, beds_title, words_of
 from farmwatch.alarms.rules import RULES
-from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, names, plain
+from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, names, plain, ranged
 from farmwatch.farm import Farm
 from farmwatch.machines import plugwords
+from farmwatch.machines.eta import Estimate
 from farmwatch.machines.state import BUSY
-from farmwatch.machines.tracker import UNDO_S
+from farmwatch.machines.tracker import UNDO_S, MachineTrack
 from farmwatch.power import show
 from farmwatch.power.account_show import accounts_view
 from farmwatch.power.load import SITE
@@ -17,6 +18,7 @@ from farmwatch.shop.show import shop_view
 from farmwatch.words.view import (
     AlarmView,
     BackupView,
+    ClearView,
     FinishView,
     MachineView,
     PlaceView,
@@ -75,17 +77,33 @@ def _finish(farm: Farm, name: str, now_s: float) -> FinishView | None:
     if found is None:
         return None
     return {
+        "p025_s": found.p025_s,
         "p10_s": found.p10_s,
         "p50_s": found.p50_s,
         "p90_s": found.p90_s,
+        "p975_s": found.p975_s,
         "basis": found.basis,
         "builds": found.builds,
         "overdue_s": found.overdue_s,
     }
 
 
+def _clear(machine: MachineTrack, found: Estimate | None, now_s: float) -> ClearView | None:
+    clear = machine.clearing(now_s, found)
+    if clear is None:
+        return None
+    return {
+        "p10_s": clear.p10_s,
+        "p50_s": clear.p50_s,
+        "p90_s": clear.p90_s,
+        "release_c": clear.release_c,
+        "basis": clear.basis,
+    }
+
+
 def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
     machine = farm.machines[name]
+    clear = _clear(machine, farm.estimate(name, now_s), now_s)
     build = machine.build or (machine.last_build if machine.bed_full else None)
     cleared = machine.cleared if machine.state in ("idle", "off", "unknown") else None
     if cleared is not None and now_s - cleared["at_s"] > UNDO_S:
@@ -95,12 +113,13 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
         "state": machine.state,
         "since_s": machine.since_s,
         "because": machine.because,
-        "job": build.job if build is not None else None,
+        "job": (build.job or "").strip() or None if build is not None else None,
         "material": build.material if build is not None else machine.plan.material,
         "material_inferred": build is not None and "material" in build.inferred,
         "progress": machine.number("progress") if machine.build is not None else None,
         "finish": _finish(farm, name, now_s),
-        "clear_at_s": machine.clear_at_s(now_s, farm.estimate(name, now_s)),
+        "clear_at_s": None if clear is None else clear["p50_s"],
+        "clear": clear,
         "cleared_at_s": cleared["at_s"] if cleared is not None else None,
         "cleared_by": cleared["by"] if cleared is not None else "",
         "power_w": machine.number("power_w"),
@@ -242,7 +261,9 @@ def _next(farm: Farm, machines: list[MachineView], now_s: float) -> str:
     at_s, name = due[0]
     at_s = max(at_s or now_s, now_s)
     when = moment(at_s, now_s, farm.plan.timezone)
-    return f"Next bed: {plain(name)} about {when}, in {duration(at_s - now_s)}."
+    clear = next(m["clear"] for m in machines if m["name"] == name)
+    sure = "" if clear is None else ranged(clear["p10_s"], clear["p90_s"], now_s, farm.plan.timezone)
+    return f"Next bed: {plain(name)} about {when}{sure}, in {duration(at_s - now_s)}."
 
 
 def _last_word(machines: list[MachineView]) -> str:

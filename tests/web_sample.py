@@ -16,7 +16,8 @@ def finish(minutes, low=None, high=None, builds=0, overdue_s=None, basis="report
     def at(value):
         return None if value is None else NOW_S + value * 60
 
-    return {"p10_s": at(low), "p50_s": at(minutes), "p90_s": at(high), "basis": basis, "builds": builds,
+    return {"p025_s": at(low), "p10_s": at(low), "p50_s": at(minutes), "p90_s": at(high), "p975_s": at(high),
+            "basis": basis, "builds": builds,
             "overdue_s": overdue_s}  # fmt: skip
 
 
@@ -25,11 +26,16 @@ def machine(name, state, at, **changed) -> MachineView:
     row: MachineView = {
         "name": name, "state": state, "since_s": NOW_S - 1800.0 - 60 * at, "because": "it says so", "job": None,
         "material": None, "material_inferred": False, "progress": None, "finish": None, "clear_at_s": None,
+        "clear": None,
         "power_w": 8.0, "bed_c": 22.0, "nozzle_c": 23.0, "age_s": 2.0, "silent": [], "bank": bank,
         "backup": ("one", "two", "three", "four")[at // 3], "circuit": "west" if at < 6 else "east",
         "row": at // 4 + 1, "column": at % 4 + 1,
     }  # fmt: skip
     row.update(changed)
+    if row["clear_at_s"] is not None and row["clear"] is None:
+        at_s, sure_s = row["clear_at_s"], 0.0 if state == "waiting" else 180.0
+        row["clear"] = {"p10_s": at_s - sure_s, "p50_s": at_s, "p90_s": at_s + 2 * sure_s, "release_c": 40.0,
+                        "basis": "the bed's own cooling curve, 9 readings"}  # fmt: skip
     return row
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.rules import RULES, UNSTABLE
-from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, duration, fit, moment, percent, plain
+from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, duration, fit, moment, percent, plain, ranged
 
 NAME_MIN = 8
 
@@ -72,9 +72,14 @@ def _failing(w: Words) -> tuple[str, str]:
 
 def _overdue(w: Words) -> tuple[str, str]:
     late_s, usual_s = w.facts.get("late_s"), w.facts.get("usual_end_s")
-    late = f"about {duration(late_s)} " if isinstance(late_s, int | float) else ""
-    due = f", which was about {moment(usual_s, w.now_s, w.zone)}" if isinstance(usual_s, int | float) else ""
-    return f"It is {late}later than its usual end{due}. It may be printing air.", "Look whether it still builds."
+    late = f" by {duration(late_s)}" if isinstance(late_s, int | float) else ""
+    due = f": its usual end was {moment(usual_s, w.now_s, w.zone)}" if isinstance(usual_s, int | float) else ""
+    end_s = w.facts.get("p50_s")
+    new = "When it ends is not known now."
+    if isinstance(end_s, int | float):
+        sure = ranged(w.facts.get("p10_s"), w.facts.get("p90_s"), w.now_s, w.zone)
+        new = f"Now expected about {moment(max(end_s, w.now_s), w.now_s, w.zone)}{sure}."
+    return f"Overdue{late}{due}. {new} It may be printing air.", "Look whether it still builds."
 
 
 def _plug_off(w: Words) -> tuple[str, str]:

@@ -11,8 +11,9 @@ from farmwatch.alarms.notices import Incident
 from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.texts import say
-from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, count, duration, moment, names, percent, plain
+from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, count, duration, moment, names, percent, plain, ranged
 from farmwatch.farm import Farm
+from farmwatch.machines.cooling import Release
 from farmwatch.power.breaker import behaviour
 from farmwatch.power.diary import report, settle
 from farmwatch.power.outage_show import restart_words
@@ -70,7 +71,7 @@ class Phrases:
         waiting = fresh + [
             name for name, machine in farm.machines.items() if machine.state == "waiting" and name not in fresh
         ]
-        soon = [(name, at_s) for name, at_s in self._soon(now_s) if name not in waiting and at_s <= now_s + SOON_S]
+        soon = [(name, at) for name, at in self._soon(now_s) if name not in waiting and _of(at) <= now_s + SOON_S]
         incident.named += [name for name in [*fresh, *(name for name, _ in soon)] if name not in incident.named]
         title = beds_title(waiting)
         parts = []
@@ -84,7 +85,7 @@ class Phrases:
             ready = f" since {clock(since_s, self._zone)}" if since_s is not None else ""
             parts.append(f"{plain(name)}{job} {result}, cool{ready}.")
         if soon:
-            due = names([f"{plain(name)} about {clock(at_s, self._zone)}" for name, at_s in soon], 3)
+            due = names([f"{plain(name)} {self._about(at, now_s)}" for name, at in soon], 3)
             parts.append(f"Soon: {due}.")
         parts.append(after_clearing(farm, waiting, now_s))
         parts.append(self._next(now_s, skip={name for name, _ in soon}))
@@ -100,21 +101,25 @@ class Phrases:
         text = say("beds_waited", name=plain(waiting[0]), lasted=lasted, number=len(waiting))
         return beds_title(waiting), f"{text} {self._next(now_s, set())}".strip(), _cleared(waiting)
 
-    def _soon(self, now_s: float) -> list[tuple[str, float]]:
+    def _soon(self, now_s: float) -> list[tuple[str, Release]]:
         """Machines whose beds can be cleared later, with the time, soonest first."""
         found = []
         for name, machine in self._farm.machines.items():
             if machine.build is not None or machine.state == "cooling":
-                at_s = machine.clear_at_s(now_s, self._farm.estimate(name, now_s))
-                if at_s is not None:
-                    found.append((name, at_s))
-        return sorted(found, key=lambda item: item[1])
+                at = machine.clearing(now_s, self._farm.estimate(name, now_s))
+                if at is not None and at.p50_s is not None:
+                    found.append((name, at))
+        return sorted(found, key=lambda item: _of(item[1]))
 
     def _next(self, now_s: float, skip: set[str]) -> str:
-        for name, at_s in self._soon(now_s):
+        for name, at in self._soon(now_s):
             if name not in skip:
-                return f"Next: {plain(name)} about {moment(max(at_s, now_s), now_s, self._zone)}."
+                return f"Next: {plain(name)} {self._about(at, now_s)}."
         return ""
+
+    def _about(self, at: Release, now_s: float) -> str:
+        sure = ranged(at.p10_s, at.p90_s, now_s, self._zone)
+        return f"about {moment(max(_of(at), now_s), now_s, self._zone)}{sure}"
 
     # ---- power ----------------------------------------------------------------------------------------------------
 
@@ -351,6 +356,10 @@ class Phrases:
     def _state_of_things(self) -> str:
         waiting = [name for name, machine in self._farm.machines.items() if machine.state == "waiting"]
         return f"{beds_title(waiting)}." if waiting else "No bed waits."
+
+
+def _of(at: Release) -> float:
+    return float("inf") if at.p50_s is None else at.p50_s
 
 
 def _cleared(waiting: list[str]) -> tuple[tuple[str, str], ...]:

@@ -114,7 +114,13 @@ class Signs:
         true = found.builds >= OVERDUE_BUILDS and late_s >= max(
             self._book.limit("build_overdue", name), OVERDUE_SHARE * usual_s
         )
-        facts = {"late_s": late_s, "usual_end_s": now_s - late_s}
+        facts = {
+            "late_s": late_s,
+            "usual_end_s": now_s - late_s,
+            "p10_s": found.p10_s,
+            "p50_s": found.p50_s,
+            "p90_s": found.p90_s,
+        }
         self._book.condition("build_overdue", name, now_s, effects, true=true, **facts)
 
     def moved(self, machine: MachineTrack, before: Build | None, now_s: float, effects: list[Effect]) -> None:

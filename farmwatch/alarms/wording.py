@@ -37,6 +37,18 @@ def moment(at_s: float, now_s: float, timezone: str) -> str:
     return f"{at:%H:%M}" if at.date() == today else f"{WEEKDAYS[at.weekday()]} {at:%H:%M}"
 
 
+def ranged(low_s: float | None, high_s: float | None, now_s: float, timezone: str) -> str:
+    """The 80 % interval behind a time, in few letters; without one that is said.
+
+    >>> ranged(1764057600, 1764061200, 1764057000, "Europe/London"), ranged(None, None, 0, "UTC")
+    (' (08:00 to 09:00)', ' (range not known)')
+    """
+    if low_s is None or high_s is None:
+        return " (range not known)"
+    low, high = (moment(max(at_s, now_s), now_s, timezone) for at_s in (low_s, high_s))
+    return "" if low == high else f" ({low} to {high})"
+
+
 def duration(seconds: float) -> str:
     """A duration, rounded as one would say it.
 

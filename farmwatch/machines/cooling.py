@@ -99,6 +99,19 @@ def default_release(
     return Release(ended_s + wait / spread, ended_s + wait, ended_s + wait * spread, goal, basis)
 
 
+def after(finish: tuple[float | None, float, float | None], cooled: Release) -> Release:
+    """Release after a finish that is itself only known as p10, p50, p90 (epoch seconds), ``cooled`` from its p50.
+
+    Finish and cooling err independently, so that their spreads add as squares; without both there is no range.
+    """
+    low_s, middle_s, high_s = finish
+    if cooled.p50_s is None or low_s is None or high_s is None or cooled.p10_s is None or cooled.p90_s is None:
+        return Release(None, cooled.p50_s, None, cooled.release_c, cooled.basis)
+    early_s = math.hypot(middle_s - low_s, cooled.p50_s - cooled.p10_s)
+    late_s = math.hypot(high_s - middle_s, cooled.p90_s - cooled.p50_s)
+    return Release(cooled.p50_s - early_s, cooled.p50_s, cooled.p50_s + late_s, cooled.release_c, cooled.basis)
+
+
 @dataclass(frozen=True, slots=True)
 class Fit:
     """Fitted cooling curve at ``start_s``: temperatures in Celsius, covariance of (T0, ln tau, Ta)."""
@@ -176,14 +189,7 @@ class Cooling:
             return Release(at, at, at, goal, f"bed at {self.points[-1][1]:.0f} C, below {goal:.0f} C")
         fit = self.fit()
         if fit is None:
-            return default_release(
-                self.ended_s or now_s,
-                material,
-                release_c=goal,
-                room_c=self.room_c,
-                tau_s=math.exp(self.tau_log),
-                tau_sd=self.tau_sd,
-            )
+            return self.usual(self.ended_s or now_s, material, goal)
         passed = fit.release(goal)
         if passed is None:
             return Release(None, None, None, goal, f"the bed levels off at {fit.room_c:.0f} C, not below {goal:.0f}")
@@ -191,6 +197,22 @@ class Cooling:
         half = NORMAL_80 * error
         low, middle, high = (max(now_s, v) for v in (at - half, at, at + half))
         return Release(low, middle, high, goal, f"the bed's own cooling curve, {len(self.points)} readings")
+
+    def usual(self, ended_s: float, material: str | None, release_c: float | None = None) -> Release:
+        """When a bed can be cleared whose build ends at ``ended_s``: by the usual time, or this machine's own."""
+        found = default_release(
+            ended_s,
+            material,
+            release_c=release_c,
+            room_c=self.room_c,
+            tau_s=math.exp(self.tau_log),
+            tau_sd=self.tau_sd,
+        )
+        if not self.learned or found.p50_s is None:
+            return found
+        times = f"{self.learned} time{'s' * (self.learned > 1)}"
+        basis = f"how this bed cooled {times} before, to {found.release_c:.0f} C"
+        return Release(found.p10_s, found.p50_s, found.p90_s, found.release_c, basis)
 
     def finish(self) -> None:
         """Remember this cool-down's time constant (the mean of what was seen, its spread shrinking to 10 %)."""

@@ -35,8 +35,9 @@ from farmwatch.machines.running import Estimate, Running, Shot, running_from, ru
 
 __all__ = ["Estimate", "Estimator"]
 
-FRESH_S = (20.0, 300.0)  # an estimate younger than this is given again, at least and at most
-FRESH_SHARE = 0.04  # of the time that remains
+FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at least and at most, if there is no news
+FRESH_SHARE = 0.08  # of the time that remains
+NEWS = (0.03, 0.2)  # progress that rises by more than this, or than this share of what was left, is news
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 
 
@@ -286,6 +287,8 @@ def _take_progress(running: Running, at_s: float, run_s: float, progress: float)
         top = running.crossings.top
         if running.crossings.observe(run_s, progress) and top >= 0.0:
             running.step = max(0.5 * running.step, min(0.05, progress - top))
+            if top <= 0.0 or progress - top > max(NEWS[0], NEWS[1] * (1.0 - top)):
+                running.cached = None
         elif top < 0.0:
             running.cached = None  # the first word of a machine is news
         running.claim = progress

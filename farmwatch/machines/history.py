@@ -85,11 +85,14 @@ class JobHistory:
     _survival: Survival | None = None
     _middle: float | None = None
     _spread: float = SPREAD_PRIOR
+    finished: int = field(init=False)
+    """How many kept runs went through to the end."""
 
-    @property
-    def finished(self) -> int:
-        """How many kept runs went through to the end."""
-        return sum(run.observed for run in self.runs)
+    def __post_init__(self) -> None:
+        self._count()
+
+    def _count(self) -> None:
+        self.finished = sum(run.observed for run in self.runs)
 
     def add(self, run: Run, factors: Factors) -> bool:
         """One more run; True if the job was found to have changed its length."""
@@ -102,6 +105,7 @@ class JobHistory:
         self.total += 1
         del self.runs[:-KEEP_RUNS]
         self._survival = None
+        self._count()
         return changed
 
     def _changed_by(self, run: Run, factors: Factors) -> bool:
@@ -120,7 +124,9 @@ class JobHistory:
         for index, run in enumerate(self.runs):
             if run.build == build:
                 self._survival = None
-                return self.runs.pop(index)
+                self.runs.pop(index)
+                self._count()
+                return run
         return None
 
     def survival(self, factors: Factors) -> Survival:

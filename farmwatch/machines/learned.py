@@ -13,7 +13,7 @@ from typing import Any
 from farmwatch.machines.curve import KNOTS, Curve
 from farmwatch.machines.errors import Errors
 from farmwatch.machines.history import Factors, JobHistory, Run, run_from, run_to
-from farmwatch.machines.pace import Rates
+from farmwatch.machines.pace import Mix, Rates
 from farmwatch.machines.residuals import Residuals
 from farmwatch.machines.survival import Survival, kaplan_meier
 
@@ -50,6 +50,7 @@ class Learned:
         self.builds = 0
         self.version = 0
         self.changed: set[str] = set()
+        self.mixes: dict[tuple[str, str, int, tuple[bool, ...]], tuple[int, Mix]] = {}  # by machine, class, stage
         self.runs: dict[str, Run] = {}
         self.ended: dict[str, float] = {}
         self._jobs: dict[str, Job] = {}

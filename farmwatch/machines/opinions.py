@@ -18,7 +18,8 @@ from farmwatch.machines.pace import SOURCES, Mix, mix
 from farmwatch.machines.running import Running, View
 
 REPORT_STALE_S = 900.0  # a report older than this no longer counts as one
-LOOK_S = 600.0  # what other builds taught in the meantime is taken over so often
+LOOK_S = 1200.0  # what other builds taught in the meantime is taken over so often
+NEW_MIX = (12, 4)  # a mix is made anew after each of so many builds, then after every fourth
 LEAST_LEFT_S = 10.0  # no rate says less
 LEAST_LEFT = 0.003  # of the run so far
 
@@ -98,11 +99,11 @@ def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
 
 def _mix(learned: Learned, running: Running, even: str, stage: int, said: list[float | None]) -> Mix:
     present = tuple(v is not None for v in said)
-    key = ("mix", even, stage, present)
-    found = running.kept.get(key)
-    if found is None:
-        found = running.kept[key] = mix(learned.rates(running.machine), even, stage, present)
-    return found
+    key = (running.machine, even, stage, present)
+    taught, held = learned.shop.rates.taught(even, stage), learned.mixes.get(key)
+    if held is None or taught >= held[0] + (1 if held[0] < NEW_MIX[0] else NEW_MIX[1]):
+        held = learned.mixes[key] = (taught, mix(learned.rates(running.machine), even, stage, present))
+    return held[1]
 
 
 def _of_view(learned: Learned, running: Running, seen: View) -> Blend:

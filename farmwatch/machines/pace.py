@@ -148,9 +148,11 @@ class Row:
     middles: list[float] = field(default_factory=lambda: [0.0] * len(SOURCES))
     moments: list[float] = field(default_factory=lambda: [0.0] * len(PAIRS))
     weights: list[float] = field(default_factory=lambda: [0.0] * len(PAIRS))
+    count: int = field(default=0, init=False)  # builds learnt from since the start of the program
 
     def learn(self, errors: Sequence[float | None], weight: float, most: float) -> None:
         """One build's errors (None: source silent), counted with ``weight``."""
+        self.count += 1
         for k, (i, j) in enumerate(PAIRS):
             a, b = errors[i], errors[j]
             if a is None or b is None:
@@ -172,6 +174,11 @@ class Rates:
     def learn(self, kind: str, stage: int, errors: Sequence[float | None], weight: float, most: float) -> None:
         """One build's errors at one stage."""
         self.rows.setdefault(f"{kind} {stage}", Row()).learn(errors, weight, most)
+
+    def taught(self, kind: str, stage: int) -> int:
+        """How often `learn` was called for a class and stage since the start of the program."""
+        row = self.rows.get(f"{kind} {stage}")
+        return 0 if row is None else row.count
 
     def as_dict(self) -> dict[str, list[list[float]]]:
         """State for the journal."""

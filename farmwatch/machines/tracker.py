@@ -535,19 +535,24 @@ class MachineTrack:
                 self._timers.set(("release", self.name), self._release_check_s(now_s, bed_c))
         return effects
 
-    def clear_at_s(self, now_s: float, estimate: Estimate | None) -> float | None:
-        """When the bed can be cleared: the fact once it can, else an estimate, else None."""
+    def clearing(self, now_s: float, estimate: Estimate | None) -> cooling.Release | None:
+        """When the bed can be cleared: the fact once it can, else an estimate with its range, else None."""
+        build, at_s = self.build or self.last_build, self.waiting_since_s
+        material = (build.material if build is not None else None) or self.plan.material
         if self.state == "waiting":
-            return self.waiting_since_s
+            return cooling.Release(at_s, at_s, at_s, self.release_c(material), "it can be cleared")
         if self.state == "cooling":
-            return self.release(now_s).p50_s
-        if self.build is not None and estimate is not None and estimate.p50_s is not None:
-            material = self.build.material or self.plan.material
-            release = cooling.default_release(
-                estimate.p50_s, material, release_c=self._own_release_c(material)
+            return self.release(now_s)
+        if self.build is None or estimate is None or estimate.p50_s is None:
+            return None
+        if self.plan.cool_min is not None and self.number("bed_c") is None:
+            wait_s, goal_c = self.plan.cool_min * 60, self.release_c(material)
+            low_s, middle_s, high_s = (
+                None if v is None else v + wait_s for v in (estimate.p10_s, estimate.p50_s, estimate.p90_s)
             )
-            return release.p50_s
-        return None
+            return cooling.Release(low_s, middle_s, high_s, goal_c, "its finish and the owner's cooling time")
+        usual = self.cooler.usual(estimate.p50_s, material, self._own_release_c(material))
+        return cooling.after((estimate.p10_s, estimate.p50_s, estimate.p90_s), usual)
 
     def _clear(self, now_s: float, because: str, effects: list[Effect]) -> None:
         self.bed_full, self.bed_known = False, True

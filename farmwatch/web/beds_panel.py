@@ -4,6 +4,7 @@ from datetime import tzinfo
 
 from farmwatch.web import forms, looks
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, name, span, stamp, zone
+from farmwatch.web.phrases import clear_at
 from farmwatch.words.view import MachineView, View
 
 UNDO_S = 10.0
@@ -71,8 +72,7 @@ def _undo(machine: MachineView) -> Html:
 
 
 def _soon(machine: MachineView, now_s: float, where: tzinfo) -> Html:
-    at_s = known(machine["clear_at_s"])
-    when = fill("about {at}", at=stamp(at_s, now_s, where)) if at_s is not None else fill("at a time not known")
+    when = clear_at(machine, now_s, where) or fill("at a time not known")
     return fill('<p class="soon">{machine} is cooling; can be cleared {when}.</p>',
                 machine=name(machine["name"]), when=when)  # fmt: skip
 

@@ -6,7 +6,7 @@ from urllib.parse import quote
 from farmwatch.web import bars, forms, looks
 from farmwatch.web.manner import degrees, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
-from farmwatch.web.phrases import age, finish
+from farmwatch.web.phrases import age, clear_at, finish
 from farmwatch.words.view import MachineView, View
 
 MOST_COLUMNS = 8
@@ -121,8 +121,8 @@ def _facts(machine: MachineView, now_s: float, where: tzinfo) -> list[tuple[str,
     facts.append(("material", _material(machine)))
     if machine["state"] in _BUILDING:
         facts.append(("finish", finish(machine["finish"], now_s, where)))
-    if (at_s := known(machine["clear_at_s"])) is not None and machine["state"] != "waiting":
-        facts.append(("bed can be cleared", fill("about {at}", at=stamp(at_s, now_s, where))))
+    if machine["state"] != "waiting" and (clear := clear_at(machine, now_s, where)) is not None:
+        facts.append(("bed can be cleared", clear))
     if (value := known(machine.get("value"))) is not None:
         why = "as said" if machine.get("value_said") else "minutes and grams already in it"
         facts.append(("worth saving in an outage", f"{number(value)} ({why})"))

@@ -3,7 +3,7 @@
 from datetime import tzinfo
 
 from farmwatch.web.markup import Html, clip, fill, known, moment, span, stamp
-from farmwatch.words.view import FinishView
+from farmwatch.words.view import FinishView, MachineView
 
 FRESH_S = 30.0  # below this a reading's age is not worth a word
 
@@ -35,7 +35,7 @@ def finish_sure(found: FinishView | None, now_s: float, where: tzinfo) -> str:
     words = [basis(found)]
     if found is not None and known(found["p50_s"]) is not None:
         p10_s, p90_s = known(found["p10_s"]), known(found["p90_s"])
-        sure = "how sure is not known"
+        sure = "no range: too little is known for one"
         if p10_s is not None and p90_s is not None:
             sure = within(moment(p10_s, now_s, where), moment(p90_s, now_s, where))
         words.insert(0, sure)
@@ -44,12 +44,26 @@ def finish_sure(found: FinishView | None, now_s: float, where: tzinfo) -> str:
     return "; ".join(words)
 
 
+def clear_at(machine: MachineView, now_s: float, where: tzinfo) -> Html | None:
+    """``about 14:40, between 14:32 and 14:55 in 8 of 10 cases; ...`` of a bed not clear yet, None if unknown."""
+    at_s, clear = known(machine["clear_at_s"]), machine["clear"]
+    if at_s is None:
+        return None
+    words = ["no range is known"]
+    if clear is not None:
+        low_s, high_s = known(clear["p10_s"]), known(clear["p90_s"])
+        if low_s is not None and high_s is not None:
+            words = [within(moment(low_s, now_s, where), moment(high_s, now_s, where))]
+        words.append(clip(clear["basis"]))
+    return fill("about {at}, {sure}", at=stamp(at_s, now_s, where), sure="; ".join(words))
+
+
 def basis(found: FinishView | None) -> str:
     """What the finish time rests on."""
     if found is None:
         return "nothing to go by"
     words = clip(found["basis"]) or "basis not said"
-    if found["builds"]:
+    if found["builds"] and "build" not in words:
         words += f", {found['builds']} build{'s' * (found['builds'] > 1)} like it"
     return words
 

@@ -19,14 +19,26 @@ class VerdictView(TypedDict):
 
 
 class FinishView(TypedDict):
-    """A finish time with its interval; None where no honest figure can be given."""
+    """A finish time with its intervals of 80 and 95 %; None where no honest figure can be given."""
+
+    p025_s: float | None
+    p10_s: float | None
+    p50_s: float | None
+    p90_s: float | None
+    p975_s: float | None
+    basis: str
+    builds: int
+    overdue_s: float | None
+
+
+class ClearView(TypedDict):
+    """When a bed can be cleared, with its interval of 80 %; None where it cannot be told. All the same: a fact."""
 
     p10_s: float | None
     p50_s: float | None
     p90_s: float | None
+    release_c: float  # bed temperature below which the build comes off
     basis: str
-    builds: int
-    overdue_s: float | None
 
 
 class ActionView(TypedDict):
@@ -73,6 +85,7 @@ class MachineView(TypedDict):
     clear_at_s: float | None  # when the bed can be cleared (estimate while building or cooling, fact afterwards)
     cleared_at_s: NotRequired[float | None]  # said so recently that it can still be taken back
     cleared_by: NotRequired[str]
+    clear: ClearView | None  # the same with its interval and basis
     power_w: float | None
     bed_c: float | None
     nozzle_c: float | None
