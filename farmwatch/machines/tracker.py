@@ -554,6 +554,11 @@ class MachineTrack:
         usual = self.cooler.usual(estimate.p50_s, material, self._own_release_c(material))
         return cooling.after((estimate.p10_s, estimate.p50_s, estimate.p90_s), usual)
 
+    def clear_at_s(self, now_s: float, estimate: Estimate | None) -> float | None:
+        """When the bed can be cleared: the fact once it can, else the middle of the estimate, else None."""
+        found = self.clearing(now_s, estimate)
+        return None if found is None else found.p50_s
+
     def _clear(self, now_s: float, because: str, effects: list[Effect]) -> None:
         self.bed_full, self.bed_known = False, True
         self.waiting_since_s = None

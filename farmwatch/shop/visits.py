@@ -58,16 +58,8 @@ def bed_of(farm: Farm, name: str, now_s: float) -> Bed | None:
     if machine.state == "waiting":
         since_s = machine.waiting_since_s if machine.waiting_since_s is not None else now_s
         return Bed(name, since_s, since_s, since_s)
-    if machine.state == "cooling":
-        release = machine.release(now_s)
-        return _bed(name, (release.p10_s, release.p50_s, release.p90_s), now_s)
-    estimate = farm.estimate(name, now_s)
-    clear_s = machine.clear_at_s(now_s, estimate)
-    if machine.build is None or estimate is None or estimate.p50_s is None or clear_s is None:
-        return None
-    cool_s = clear_s - estimate.p50_s
-    points = (estimate.p10_s, estimate.p50_s, estimate.p90_s)
-    return _bed(name, tuple(None if at_s is None else at_s + cool_s for at_s in points), now_s)
+    clear = machine.clearing(now_s, farm.estimate(name, now_s))
+    return None if clear is None else _bed(name, (clear.p10_s, clear.p50_s, clear.p90_s), now_s)
 
 
 def _bed(name: str, points: tuple[float | None, ...], now_s: float) -> Bed | None:
