@@ -20,8 +20,8 @@ NASTY = Called(
 )
 RIGHT_TO_LEFT = Called("מכונה", "גיבוי", "מעגל", "חדר", "panel.מכונה", "\u202bעבדה\u202c")
 SETS = {"usual": Called(), "longest": LONG, "nasty": NASTY, "right to left": RIGHT_TO_LEFT}
-OTHERWISE = {"mains_lost", "collector_restarted", "act_denied"}
-"""Their first line is made from what is known of the whole site."""
+OTHERWISE = {"mains_lost", "collector_restarted", "act_denied", "going_dark"}
+"""Their first line is made from what is known of the whole site, or of the time that is left."""
 
 
 @pytest.mark.parametrize("called", SETS.values(), ids=SETS)

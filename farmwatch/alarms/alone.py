@@ -144,6 +144,12 @@ def _clock(w: Words) -> tuple[str, str]:
     return meaning, "Let the computer set its clock, then restart Farmwatch."
 
 
+def _channel(w: Words) -> tuple[str, str]:
+    why = plain(str(w.facts.get("why") or "it accepts nothing"))
+    meaning = f"Its last message did not go out: {why}. Messages come by the next channel, late, or not at all."
+    return meaning, "Try `farmwatch notify test` and mend what it says."
+
+
 def _unstable(w: Words) -> tuple[str, str]:
     rule = str(w.facts.get("of") or w.alarm.subject.partition(":")[0])
     meaning = "Raised three times within ten minutes. It is not told again until it has been quiet for ten."
@@ -161,6 +167,7 @@ ALONE: dict[str, Callable[[Words], tuple[str, str]]] = {
     "stock_low": _stock,
     "spool_damp": _damp,
     "clock_untrusted": _clock,
+    "channel_failing": _channel,
     UNSTABLE: _unstable,
 }
 

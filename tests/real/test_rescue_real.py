@@ -13,7 +13,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from servers import Answer, free_port, wait_until
 from whole import Devices, Shop, said, told, waits_for
 
-from farmwatch.actuate import Broker, Command, PeerSender
+from farmwatch.actuate_send import Broker, PeerSender
+from farmwatch.machines.deeds import Command
 from farmwatch.power.battery import fallback_table
 from farmwatch.words.errors import PeerUnavailable
 
