@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from farmwatch.actuate import Actuator, Audit, Look
     from farmwatch.sources.mqtt import TlsConfig
     from farmwatch.web.server import WebConfig
+    from farmwatch.stores.influx import InfluxSeries
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
@@ -312,6 +313,28 @@ def old_keys(folder: Path, name: str) -> tuple[bytes, ...]:
     return (kept,) if len(kept) >= KEY_BYTES else ()
 
 
+def build_influx(settings: Settings) -> "InfluxSeries | None":
+    """The second place for readings; None where none is configured. The client library is loaded when it is used."""
+    entry, token = settings.influx, settings.secrets.influx_token
+    if entry is None or token is None:
+        return None
+    from farmwatch.stores.influx import InfluxConfig, InfluxSeries  # noqa: PLC0415  (only where it is used)
+
+    plan = settings.plan()
+    tags = {
+        name: (("machine", name), ("bank", machine.bank or ""))
+        for name, machine in plan.machines.items()
+    }  # fmt: skip
+    return InfluxSeries(
+        InfluxConfig(
+            entry.url, entry.org, entry.bucket, token.get_secret_value,
+            ca_file=str(settings.beside(entry.ca_file)) if entry.ca_file else "", site=plan.name,
+            spool_bytes=round(entry.spool_mb * 1e6), spool_age_s=entry.spool_days * DAY_S,
+        ),
+        settings.data_path / "influx-spool", tags,
+    )  # fmt: skip
+
+
 class SpentLinks:
     """Links that have been used: each works once. The journal keeps them, in the transaction of what they did."""
 
@@ -355,6 +378,8 @@ class House:
             log.warning("history.numpy: numpy is not installed (pip install 'farmwatch[fast]'); charts do without")
         series = EmbeddedSeries(settings.data_path / "history.db", keep_days=settings.keep_days())
         self.series = series
+        self.influx = build_influx(settings)
+        charts = self.influx if self.influx is not None and settings.influx and settings.influx.charts else series
         self.brain = Brain(settings.plan())
         self.intake = build_intake(settings)
         self.engine = Engine(self.intake, self.brain) if tape is None else tape.engine(self.intake, self.brain)
@@ -374,7 +399,7 @@ class House:
             view=self.view,
             ask=self._ask,
             history=self._history,
-            series=series,
+            series=charts,
             push=push.accept if push is not None else None,
             used=self.spent,
             clock=self.clock,
@@ -394,7 +419,7 @@ class House:
                 clock=self.clock,
                 sources=sources,
                 journal=self.journal,
-                series=(series,),
+                series=(series,) if self.influx is None else (series, self.influx),
                 journal_thread=self.journal_thread,
                 channels={name: tuple(c for c in p.channels if c in channels) for name, p in settings.people.items()},
                 postman=notifier,
@@ -553,7 +578,18 @@ class House:
             view["rounds"] = [str(at) for at in self.settings.site.rounds]
         self._acting(view)
         self._delivery(view)
+        self._spooled(view)
         return view
+
+    def _spooled(self, view: View) -> None:
+        """Put into the view what waits to be sent to the second place for readings."""
+        if self.influx is None:
+            return
+        row = next((store for store in view["stores"] if store["name"] == self.influx.name), None)
+        if row is None:
+            row = {"name": self.influx.name, "ok": True, "why": ""}
+            view["stores"].append(row)
+        row["why"] = "; ".join(filter(None, (row["why"] or self.influx.doing(), self.influx.notice)))
 
     def link_for(self, message: Message, command: str, subject: str) -> str | None:
         """A link by which the phone can answer; None where the page has no address that a phone reaches."""

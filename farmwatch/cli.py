@@ -218,7 +218,7 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
     version = verb("version", version_verb, "print the version", config=False)
     version.add_argument("--json", action="store_true", help="with Python, SQLite and libraries, as JSON")
     store = verb("store", store_verb, "look the history over, make it smaller, or say what is in it")
-    store.add_argument("what", choices=("check", "compact", "stats"))
+    store.add_argument("what", choices=("check", "compact", "stats", "spool"))
     store.add_argument("--json", action="store_true", help="as JSON")
     verb("healthcheck", health_verb, "ask the running Farmwatch whether it is well (for containers)")
 

@@ -2,14 +2,17 @@
 
 import argparse
 import json
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
 from farmwatch.settings import load
 from farmwatch.stores.embedded import maintenance
+from farmwatch.stores.influx.spool import Spool, SpoolState
 from farmwatch.words.quantities import QUANTITIES
 
-WHAT = ("check", "compact", "stats")
+WHAT = ("check", "compact", "stats", "spool")
+SPOOL = "influx-spool"
 
 
 def run(args: argparse.Namespace) -> int:
@@ -18,12 +21,29 @@ def run(args: argparse.Namespace) -> int:
     path = settings.data_path / "history.db"
     if args.what == "check":
         return _check(path, as_json=args.json)
+    if args.what == "spool":
+        state = spool_state(settings.data_path)
+        _say(asdict(state), _spool_words(state), as_json=args.json)
+        return 0
     if args.what == "compact":
         before, after = maintenance.compact(path, settings.keep_days())
         _say({"file": str(path), "bytes_before": before, "bytes_after": after},
              f"{path}: {before / 1e6:.1f} MB before, {after / 1e6:.1f} MB after", as_json=args.json)  # fmt: skip
         return 0
     return _stats(path, as_json=args.json)
+
+
+def spool_state(data: Path) -> SpoolState:
+    """What waits for the second place for readings, by the files alone."""
+    return Spool(data / SPOOL, 1 << 62, float("inf")).look()
+
+
+def _spool_words(state: SpoolState) -> str:
+    waits = f"{state.lines} lines wait to be sent, {state.bytes / 1e6:.1f} MB"
+    if state.oldest_s is not None:
+        waits += f", since {datetime.fromtimestamp(state.oldest_s, UTC):%Y-%m-%d %H:%M} UTC"
+    lost = f"{state.dropped} dropped for want of room, {state.refused} refused by the server (refused.txt)"
+    return f"{SPOOL}: {waits}; {lost}, {state.damaged} batches damaged"
 
 
 def _say(document: object, words: str, *, as_json: bool) -> None:
@@ -56,5 +76,6 @@ def _stats(path: Path, *, as_json: bool) -> int:
                      f" {row.bytes / max(1, row.rows):6.2f}  {first}  {last}  {unit}".rstrip())  # fmt: skip
     size, count = path.stat().st_size, sum(row.rows for row in rows)
     lines.append(f"{path}: {size / 1e6:.1f} MB, times, rollups and all; {size / max(1, count):.2f} bytes a reading")
+    lines += [_spool_words(spool_state(path.parent))] if (path.parent / SPOOL).is_dir() else []
     _say(None, "\n".join(lines), as_json=False)
     return 0

@@ -28,18 +28,21 @@ from farmwatch.words.errors import ConfigError
 __all__ = ["ConfigErrors", "Poll", "Problem", "Settings", "json_schema", "load", "reference", "shown"]
 
 PREFIX = "FARMWATCH__"
-SECRET_FILES = ("mqtt_password", "push_token", "web_password", "look_password", "act_password", "heartbeat_url")
+SECRET_FILES = (
+    "mqtt_password", "push_token", "web_password", "look_password", "act_password", "heartbeat_url", "influx_token",
+)  # fmt: skip
 SECRET_KINDS = ("channel", "http", "ups", "snmp", "act")
 SECRET_NAMES = (
     f"known: {', '.join(SECRET_FILES)}, channel_<name>, http_<mapping>, ups_<backup>, snmp_<backup>, act_<action>; "
     "rename or delete it"
 )
 SECRET_KEYS = {
-    "password": "mqtt_password", "token": "push_token", "url": "channel_<name>", "service": "channel_<name>",
+    "password": "mqtt_password", "token": "push_token or influx_token",
+    "url": "channel_<name>", "service": "channel_<name>",
     "authorization": "http_<mapping>", "community": "snmp_<backup>", "secret": "<name>",
     "mqtt_password": "mqtt_password", "push_token": "push_token", "web_password": "web_password",
     "look_password": "look_password",
-    "act_password": "act_password", "heartbeat_url": "heartbeat_url",
+    "act_password": "act_password", "heartbeat_url": "heartbeat_url", "influx_token": "influx_token",
 }  # fmt: skip
 """Keys that people write for secrets, and the file where the secret belongs."""
 

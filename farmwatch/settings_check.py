@@ -681,6 +681,23 @@ def _secrets(subject: Subject) -> Iterator[Finding]:
                 yield Finding(("secrets", kind, name), what, near)
 
 
+def _influx(subject: Subject) -> Iterator[Finding]:
+    settings, entry = subject.settings, subject.settings.influx
+    if entry is None:
+        return
+    parts = urlsplit(entry.url)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        yield Finding(("influx", "url"), "is no http or https address", 'write it like "http://192.168.1.20:8086"')
+    elif parts.username or parts.password or parts.query:
+        near = f"leave it out, and write the token into {settings.secrets_dir}/influx_token (chmod 600)"
+        yield Finding(("influx", "url"), "holds more than an address", near)
+    if entry.ca_file and subject.live and not settings.beside(entry.ca_file).is_file():
+        yield Finding(("influx", "ca_file"), f"there is no file {entry.ca_file}", "relative to the configuration")
+    if subject.live and settings.secrets.influx_token is None:
+        near = f"write it into {settings.secrets_dir}/influx_token (chmod 600)"
+        yield Finding(("influx",), "its token is missing", near)
+
+
 def _snmp(subject: Subject) -> Iterator[Finding]:
     """The extra, and the secrets of version 3 (RFC 3414, section 11.2: passphrases of at least 8 characters)."""
     settings = subject.settings
@@ -718,6 +735,7 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _web,
     _broker,
     _secrets,
+    _influx,
     _snmp,
     _people,
     _supplies,

@@ -146,6 +146,18 @@ class HeartbeatEntry(Part):
     every_s: Number = Field(default=60.0, ge=10, le=86_400, description="Seconds between two requests.")
 
 
+class InfluxEntry(Part):
+    """A server that takes InfluxDB's version 2 writes, beside the history here. Its token: the secret influx_token."""
+
+    url: Text = Field(description='Its address, such as "http://192.168.1.20:8086".')
+    org: str = Field(min_length=1, description="Its organisation.")
+    bucket: str = Field(min_length=1, description="Where readings go; it must exist.")
+    ca_file: str = Field(default="", description='Certificate authority of an https address; "" uses the system\'s.')
+    spool_mb: Number = Field(default=200.0, ge=1, le=100_000, description="Room for what could not be sent yet.")
+    spool_days: Number = Field(default=30.0, ge=1, le=3660, description="What is older is not sent any more.")
+    charts: bool = Field(default=False, description="Draw the page's charts from this server, not the history here.")
+
+
 class Channel(Part):
     """A way to a phone. Its service URL stands in the secrets folder as channel_<name>."""
 
@@ -442,6 +454,7 @@ class Secrets(BaseModel):
         default=None, description="A second password of the page, with which one can look but say nothing."
     )
     heartbeat_url: SecretStr | None = Field(default=None, description="Where [heartbeat] sends its requests.")
+    influx_token: SecretStr | None = Field(default=None, description="Token for [influx].")
     act_password: SecretStr | None = Field(default=None, description="Password for actions at machines.")
     channel: dict[str, SecretStr] = Field(default={}, description="channel_<name>: service URL of a channel.")
     http: dict[str, SecretStr] = Field(
@@ -482,6 +495,7 @@ class Settings(BaseSettings):
         default=None, description="A request to an address of yours while all is well."
     )
     channels: dict[str, Channel] = Field(default={}, description="Ways to phones.")
+    influx: InfluxEntry | None = Field(default=None, description="A second place for readings.")
     people: dict[str, Person] = Field(default={}, description="Who is told.")
     rounds: Rounds = Field(default=Rounds(), description="Rounds to the machines.")
     circuits: dict[str, Circuit] = Field(default={}, description="Breakers.")
