@@ -44,8 +44,8 @@ from farmwatch.words.view import View
 if TYPE_CHECKING:
     from farmwatch.actuate import Actuator, Audit, Look
     from farmwatch.sources.mqtt import TlsConfig
-    from farmwatch.web.server import WebConfig
     from farmwatch.stores.influx import InfluxSeries
+    from farmwatch.web.server import WebConfig
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
