@@ -37,7 +37,7 @@ SECRET_NAMES = (
     "rename or delete it"
 )
 SECRET_KEYS = {
-    "password": "mqtt_password", "token": "push_token or influx_token",
+    "password": "mqtt_password", "token": "push_token",
     "url": "channel_<name>", "service": "channel_<name>",
     "authorization": "http_<mapping>", "community": "snmp_<backup>", "secret": "<name>",
     "mqtt_password": "mqtt_password", "push_token": "push_token", "web_password": "web_password",

@@ -32,7 +32,7 @@ def mistakes(path):
         ("http://127.0.0.1:9", "127.0.0.1:9", "influx.url", "http or https"),
         ("http://127.0.0.1:9", "http://me:pw@127.0.0.1:9", "influx.url", "influx_token"),
         ('bucket = "farm"\n', "", "influx.bucket", "missing"),
-        ('bucket = "farm"', 'bucket = "farm"\ntoken = "x"', "influx.token", "influx_token"),
+        ('bucket = "farm"', 'bucket = "farm"\ntoken = "x"', "influx.token", "secrets folder"),
         ('bucket = "farm"', 'bucket = "farm"\nspool_mb = 0', "influx.spool_mb", "1"),
         ('bucket = "farm"', 'bucket = "farm"\nca_file = "none.pem"', "influx.ca_file", "no file"),
     ],
