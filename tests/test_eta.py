@@ -300,3 +300,12 @@ def test_stages_and_instants():
     assert min(draws) >= 0.3
     assert max(draws) <= 0.5
     assert sum(draws) / len(draws) == pytest.approx(0.4, abs=0.01)
+
+
+def test_the_first_report_is_heard_although_there_was_nothing_to_go_by_when_the_build_began():
+    estimator = Estimator()
+    estimator.started("avocet", "b1", "clip", 1000.0)
+    estimator.progress("b1", 1000.0, 0.5, 1200.0)
+    assert estimator.estimate("b1", 1000.0).p50_s is None
+    estimator.progress("b1", 1004.0, 0.5, 1196.0)
+    assert estimator.estimate("b1", 1004.0).p50_s == pytest.approx(2200.0, abs=1.0)

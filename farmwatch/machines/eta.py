@@ -36,6 +36,7 @@ from farmwatch.machines.running import Estimate, Running, Shot, running_from, ru
 __all__ = ["Estimate", "Estimator"]
 
 FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at least and at most, if there is no news
+NOTHING_S = 2.0  # the same where there was nothing to go by
 FRESH_SHARE = 0.08  # of the time that remains
 NEWS = (0.03, 0.2)  # progress that rises by more than this, or than this share of what was left, is news
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
@@ -147,8 +148,10 @@ class Estimator:
             self._shoot(build, running, now_s)
         cached = running.cached = self._estimate(running, now_s)
         running.cached_at_s = now_s
-        left_s = 0.0 if cached.p50_s is None else cached.p50_s - now_s
-        running.fresh_s = min(FRESH_S[1], max(FRESH_S[0], FRESH_SHARE * left_s))
+        if cached.p50_s is None:  # nothing to go by yet: that changes with the next word
+            running.fresh_s = NOTHING_S
+        else:
+            running.fresh_s = min(FRESH_S[1], max(FRESH_S[0], FRESH_SHARE * (cached.p50_s - now_s)))
         return cached
 
     def _estimate(self, running: Running, now_s: float) -> Estimate:
