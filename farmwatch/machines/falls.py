@@ -203,11 +203,15 @@ def _best(
     if not search.places:
         return None
     weight = search.weights(len(kept), 0.0)
+    index, saved = 0, 0.0
     for _ in range(3):  # the noise about the step, the step by that noise
         best = search.best(weight, habit)
         if best is None:
             return None
+        place, found = index, saved
         odds, index, saved = best
+        if index == place and abs(saved - found) < 0.5:
+            break
         weight = search.weights(index, saved)
     odds -= 0.5 * math.log(len(search.places))
     return index, Fall(0.5 * (kept[index - 1][0] + kept[index][0]), saved, odds), weight

@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+from farmwatch.machines.sag import Supply
+
 
 @dataclass(slots=True)
 class Level:
@@ -79,7 +81,7 @@ class Levels:
 
     ``pause_w`` is what a pause saves, ``between`` how far the low level differs from build to build, ``holds``
     of ``ends`` how many ends had heaters held after them, ``saved_w`` what such an end saves, ``cold_pauses``
-    how many pauses were known to look like rest.
+    how many pauses were known to look like rest, ``supply`` its usual voltage.
     """
 
     levels: dict[str, Level] = field(default_factory=lambda: {name: Level(*PRIOR[name]) for name in NAMES})
@@ -91,6 +93,7 @@ class Levels:
     ends: float = 0.0
     saved_w: float = HELD_SAVES_W[0]
     cold_pauses: float = 0.0
+    supply: Supply = field(default_factory=Supply)
     planned: set[str] = field(default_factory=set)  # set by the configuration: not kept in the journal
 
     def set(self, name: str, watts: float) -> None:
@@ -106,11 +109,6 @@ class Levels:
             raise ValueError(f"the level {name!r} must be a number of watts from 0, not {watts!r}")
         level = self.levels[name]
         level.mean, level.fixed = to_y(watts), True
-
-    def at_nominal(self, power_w: float, voltage_v: float | None) -> float:
-        """The reading as it would be at the machine's usual voltage; unchanged where no voltage is known."""
-        del voltage_v
-        return power_w
 
     def watts(self) -> dict[str, float]:
         """Every level in watts, for the page."""
@@ -131,6 +129,7 @@ class Levels:
             "levels": rows,
             "pause": [round(self.pause_w, 2), round(self.pauses, 2)],
             "between": [round(self.between, 4), self.runs],
+            "supply": self.supply.as_list(),
             "holds": [round(self.holds, 2), round(self.ends, 2), round(self.saved_w, 2), self.cold_pauses],
         }
 
@@ -148,6 +147,7 @@ class Levels:
         self.between, self.runs = float(between), int(runs)
         holds = (*state.get("holds", ()), *NO_HOLDS[len(state.get("holds", ())) :])
         self.holds, self.ends, self.saved_w, self.cold_pauses = map(float, holds)
+        self.supply = Supply(*state.get("supply", ()))
         return self
 
     def habit(self) -> tuple[float, float]:

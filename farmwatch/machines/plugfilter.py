@@ -1,6 +1,6 @@
 """The filter of one machine's watts: belief over the model's states, readings kept, levels learnt.
 
-One forward step is `hmm.step`, the very function that is checked against a reference library.
+One step is `plugmodel.forward`, the very function that is checked against a reference library.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from array import array
 from bisect import bisect_right
 from typing import Any
 
-from farmwatch.machines import hmm
 from farmwatch.machines.levels import CAP_MINUTES, Levels
 from farmwatch.machines.plugmodel import (
     AT_REST,
     AT_WORK,
     HEAT,
     IDLE,
+    NOWHERE,
     OFF,
     PAUSE_HIGH,
     PAUSE_LOW,
@@ -27,6 +27,7 @@ from farmwatch.machines.plugmodel import (
     across,
     changed,
     emissions,
+    forward,
     likelihood,
     quantised,
     table,
@@ -51,11 +52,14 @@ class PlugFilter:
 
     __slots__ = (
         "_bands",
+        "_skipped",
         "_table",
         "_table_age",
         "belief",
         "calm",
+        "calm_until_s",
         "chores",
+        "due_s",
         "interval_s",
         "levels",
         "print_s",
@@ -73,17 +77,16 @@ class PlugFilter:
         self.interval_s = 10.0
         self.run_low: float | None = None  # the low level of the present build: it depends on the job
         self.print_s = 0.0  # how long the present build has printed
-        self.calm: Bands = ()
+        self.calm: Bands = ()  # what would only say again what is all but certain, until calm_until_s
+        self.calm_until_s = 0.0
+        self.due_s = -math.inf  # what comes before is thinned
         self.chores = 0
         self._table: Table = ()
         self._bands: tuple[Bands, Bands, Bands] = ((), (), ())
         self._table_age = 0
+        self._skipped = 0
 
     # -- readings ----------------------------------------------------------------------------------------
-
-    def due(self, at_s: float) -> bool:
-        """Whether a reading at this time is kept, or comes too soon after the last one that was."""
-        return not self.times or at_s - self.times[-1] >= STEP_S - 0.5
 
     def take(self, at_s: float, y: float) -> float | None:
         """Keep a reading; seconds since the last step of the filter, or None where it needed none."""
@@ -91,52 +94,47 @@ class PlugFilter:
         last_s = times[-1] if times else None
         times.append(at_s)
         self.ys.append(y)
+        self.due_s = at_s + STEP_S - 0.5
         if len(times) > MEMORY + 64:
             del times[:-MEMORY]
             del self.ys[:-MEMORY]
         self.chores -= 1
-        if self.calm and last_s is not None and self.step_s is not None and self._foreseen(at_s, last_s, y):
-            return None
+        if self.calm and last_s is not None and at_s < self.calm_until_s and at_s - last_s <= 120.0:
+            for state, least, most in self.calm:
+                if least < y < most:
+                    self._skipped += 1
+                    if self._skipped & 1:  # every second one teaches, for two
+                        self._learn_state(state, y, (at_s - last_s) / 30.0, 1.0)
+                    return None
         return self._advance(at_s, y)
 
-    def _foreseen(self, at_s: float, last_s: float, y: float) -> bool:
-        """Whether a reading lies so near the level of what is all but certain that it changes nothing."""
-        step_s = self.step_s
-        if step_s is None or at_s - step_s > CALM_STEPS * max(STEP_S, self.interval_s) or at_s - last_s > 120.0:
-            return False
-        for state, least, most in self.calm:
-            if least < y < most:
-                self._learn_state(state, y, (at_s - last_s) / 60.0, 1.0)
-                return True
-        return False
-
     def _advance(self, at_s: float, y: float) -> float:
-        density = self.likelihood(y)
+        if self._table_age <= 0:
+            self._renewed()
+        self._table_age -= 1
         if self.belief is None or self.step_s is None:
-            self.belief, _ = hmm.weigh(START, density)
+            belief, _ = forward(START, NOWHERE, y, self._table)
             dt_s = seen_s = STEP_S
         else:
             dt_s = at_s - self.step_s
             seen_s = at_s - self.times[-2]
-            self.belief, _ = hmm.step(self.belief, across(quantised(dt_s)), density)
-        self.step_s = at_s
-        best = self.belief.index(max(self.belief))
-        if self.belief[best] >= 0.8:
-            self._learn_state(best, y, min(seen_s, 120.0) / 60.0, self.belief[best])
-        self._settle()
-        return min(dt_s, 120.0 * max(1, CALM_STEPS if self.calm else 1))
-
-    def _settle(self) -> None:
-        belief = self.belief
-        self.calm = ()
-        if belief is None:
-            return
+            belief, _ = forward(self.belief, across(quantised(dt_s)), y, self._table)
+        self.belief, self.step_s = belief, at_s
+        top = max(belief)
+        if top >= 0.8:
+            self._learn_state(belief.index(top), y, min(seen_s, 120.0) / 60.0, top)
+        calm: Bands = ()
         if belief[OFF] > CALM:
-            self.calm = self._bands[0]
+            calm = self._bands[0]
         elif belief[IDLE] > CALM:
-            self.calm = self._bands[1]
+            calm = self._bands[1]
         elif self.print_s >= ANCHOR_S and self.run_low is not None and belief[PRINT_LOW] + belief[PRINT_HIGH] > CALM:
-            self.calm = self._bands[2]
+            calm = self._bands[2]
+        self.calm = calm
+        if calm:
+            self.calm_until_s = at_s + CALM_STEPS * max(STEP_S, self.interval_s) + 0.1
+            return min(dt_s, 120.0 * CALM_STEPS)
+        return min(dt_s, 120.0)
 
     # -- the emission model ------------------------------------------------------------------------------
 
@@ -147,10 +145,12 @@ class PlugFilter:
     def likelihood(self, y: float) -> list[float]:
         """Density of a reading in each state."""
         if self._table_age <= 0:
-            rows = self.emissions()
-            self._table, self._bands, self._table_age = table(rows), _bands(rows), CHORES
-        self._table_age -= 1
+            self._renewed()
         return likelihood(y, self._table)
+
+    def _renewed(self) -> None:
+        rows = self.emissions()
+        self._table, self._bands, self._table_age = table(rows), _bands(rows), CHORES
 
     def renew(self) -> None:
         """The levels have changed: take them into account at once."""
@@ -193,6 +193,15 @@ class PlugFilter:
         return times[0] if first == 0 else 0.5 * (times[first - 1] + times[first])
 
     # -- learning ----------------------------------------------------------------------------------------
+
+    def learn_supply(self, power_w: float, voltage_v: float) -> None:
+        """How power follows the voltage, where the last step was all but sure that a heater is at work."""
+        belief, levels = self.belief, self.levels.levels
+        if belief is None:
+            return
+        for chance, name in ((belief[HEAT], "heat"), (belief[PRINT_HIGH] + belief[PAUSE_HIGH], "hold high")):
+            if chance > 0.9 and levels[name].minutes >= 5.0:
+                self.levels.supply.learn(power_w, voltage_v, levels["idle"].watts, levels[name].watts)
 
     def _learn_state(self, state: int, y: float, minutes: float, weight: float) -> None:
         """Online expectation-maximisation: the state that explains the reading well moves towards it."""
@@ -241,6 +250,8 @@ class PlugFilter:
 
     def anchor(self, at_s: float) -> None:
         """The low level of a young build: the lower fifth of its last minutes, so that bed bursts count little."""
+        if self.run_low is not None and self.print_s >= ANCHOR_S and self.ys[-1] <= self.run_low + 0.5:
+            return
         since_s = at_s - min(self.print_s, 300.0 + 12.0 * self.interval_s)
         times = self.times[-40:]
         recent = sorted(y for t, y in zip(times, self.ys[-40:], strict=True) if t >= since_s)
@@ -275,6 +286,7 @@ class PlugFilter:
         belief = state.get("belief")
         self.belief = None if belief is None else [float(p) for p in belief]
         self.times, self.ys = array("d", state.get("times", ())), array("d", state.get("ys", ()))
+        self.due_s = self.times[-1] + STEP_S - 0.5 if self.times else -math.inf
         self.step_s, self.run_low = state.get("step_s"), state.get("run_low")
         self.print_s = float(state.get("print_s", 0.0))
         self.interval_s = float(state.get("interval_s", 10.0))

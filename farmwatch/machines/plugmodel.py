@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from math import exp
 from typing import TYPE_CHECKING
 
 from farmwatch.machines import hmm
@@ -69,9 +70,11 @@ RATES: dict[int, dict[int, float]] = {
 }
 START = (0.2, 0.3, 0.1, 0.2, 0.14, 0.03, 0.02, 0.01)
 OUTLIER_SHARE, OUTLIER_MEAN, OUTLIER_SD = 0.02, 4.0, 2.0
+BROAD, BROAD_CURVE = OUTLIER_SHARE / (OUTLIER_SD * hmm.ROOT_TWO_PI), -0.5 / (OUTLIER_SD * OUTLIER_SD)
 LONGEST_STEP_S = 600  # a longer gap says no more than this one
 CORRELATED = 1.4  # motion wanders for minutes: successive readings are not independent
 
+NOWHERE = tuple(tuple(float(i == j) for j in range(STATES)) for i in range(STATES))  # no time passes
 BASE_RATES = tuple(tuple(RATES[i].get(j, 0.0) for j in range(STATES)) for i in range(STATES))
 Table = tuple[tuple[float, float, float], ...]
 """Of each state: mean, -1/(2 sd^2), and the scale of its density."""
@@ -86,7 +89,7 @@ def across(dt_s: int) -> hmm.Matrix:
 def quantised(dt_s: float) -> int:
     """Whole seconds, coarser when long, so that a few matrices serve every gap."""
     if dt_s < 20.0:
-        return max(1, round(dt_s))
+        return int(dt_s + 0.5) or 1
     return min(LONGEST_STEP_S, round(dt_s / 5.0) * 5 if dt_s < 100.0 else round(dt_s / 50.0) * 50)
 
 
@@ -128,17 +131,36 @@ def emissions(levels: Levels, run_low: float | None, *, young: bool) -> tuple[tu
 
 
 def table(rows: Sequence[tuple[float, float]]) -> Table:
-    """`emissions` as `likelihood` needs them."""
+    """`emissions` as `forward` and `likelihood` need them."""
     good = (1.0 - OUTLIER_SHARE) / hmm.ROOT_TWO_PI
     return tuple((mean, -0.5 / (sd * sd), good / sd) for mean, sd in rows)
 
 
 def likelihood(y: float, rows: Table) -> list[float]:
     """Density of y in each state: a normal one and a broad one for outliers."""
-    z = (y - OUTLIER_MEAN) / OUTLIER_SD
-    exp = math.exp
-    floor = OUTLIER_SHARE * exp(-0.5 * z * z) / (OUTLIER_SD * hmm.ROOT_TWO_PI)
+    z = y - OUTLIER_MEAN
+    floor = BROAD * exp(BROAD_CURVE * z * z)
     return [floor + scale * exp(curve * (y - mean) * (y - mean)) for mean, curve, scale in rows]
+
+
+def forward(belief: Sequence[float], across: hmm.Matrix, y: float, rows: Table) -> tuple[list[float], float]:
+    """One step of the filter: predict through the matrix (given as `hmm.columns`), weigh by `likelihood`.
+
+    Returns the posterior (sums to 1) and the evidence p(y_t | y_1..t-1).  Written out for eight states: this
+    runs for every reading.  Formula: L. R. Rabiner, "A tutorial on hidden Markov models and selected
+    applications in speech recognition", Proceedings of the IEEE 77 (1989) 257-286.
+    """
+    b0, b1, b2, b3, b4, b5, b6, b7 = belief
+    z = y - OUTLIER_MEAN
+    floor = BROAD * exp(BROAD_CURVE * z * z)
+    joint = [
+        (b0 * c0 + b1 * c1 + b2 * c2 + b3 * c3 + b4 * c4 + b5 * c5 + b6 * c6 + b7 * c7)
+        * (floor + scale * exp(curve * (y - mean) * (y - mean)))
+        for (c0, c1, c2, c3, c4, c5, c6, c7), (mean, curve, scale) in zip(across, rows, strict=True)
+    ]
+    evidence = sum(joint)
+    share = 1.0 / evidence
+    return [value * share for value in joint], evidence
 
 
 def changed(times: Sequence[float], ys: Sequence[float], rows: Table, new: Sequence[int], old: Sequence[int]) -> int:

@@ -58,6 +58,7 @@ class PlugRuns:
         "run_known",
         "run_since_s",
         "since_s",
+        "top",
     )
 
     def __init__(self, plug: PlugFilter) -> None:
@@ -72,6 +73,7 @@ class PlugRuns:
         self.lull_s: float | None = None  # since when every heater is off within a run; known once it lasts
         self.rest_from_s: float | None = None
         self.rest_count = 0
+        self.top = 0.0  # probability of the most probable of LABELS
 
     # -- what the filter believes ------------------------------------------------------------------------
 
@@ -116,6 +118,7 @@ class PlugRuns:
             if rest < 1.0 - SURE:
                 self._run_begins(at_s)
         elif rest > SURE:
+            self.top = rest
             self.filter.calm = ()  # every reading counts while it is not known whether the build is over
             self._at_rest(at_s)
         else:
@@ -141,7 +144,7 @@ class PlugRuns:
 
     def _relabel(self, at_s: float) -> None:
         mass = self.masses()
-        top = max(mass)
+        top = self.top = max(mass)
         label = LABELS[mass.index(top)]
         if label == self.label or top < (PAUSE_SURE if label == "paused" else SURE):
             return
@@ -253,6 +256,8 @@ class PlugRuns:
         plug = self.filter
         if plug.run_low is None:
             return
+        if plug.ys[-1] > plug.run_low - 0.1:
+            return  # if it has fallen, the next readings say so
         recent = sorted(plug.ys[-18:])
         fifth = recent[len(recent) // 5]
         fall_w = math.expm1(plug.run_low) - math.expm1(fifth)

@@ -22,14 +22,16 @@ from farmwatch.machines.plugruns import PlugRuns, PowerBuild
 __all__ = ["Levels", "PowerBuild", "PowerSense", "Sense"]
 
 STALE_S = 240.0  # no reading for so long: unknown
-SAME_S = 10.0  # for so long the same answer is given while the filter makes no step
+SAME_S = 45.0  # for so long the same answer is given while nothing changes
+SURE = 0.98
 KILO_READINGS = 6  # so many in a row make "unit changed?"
+PLACE = {label: place for place, label in enumerate(LABELS)}
 ABSURD_W = 6000.0  # beyond any single-phase plug here: a unit or a fault, not a machine
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Sense:
-    """What the watts say now.
+    """What the watts say now; not to be changed.
 
     ``since_s`` is when this activity began, set back where that became known later.  ``build_start_s`` and
     ``build_end_s`` are the present or last build found from power alone; ``start_known`` is False where
@@ -40,23 +42,44 @@ class Sense:
     probability: float
     since_s: float | None
     because: str
-    posterior: dict[str, float]
+    masses: tuple[float, ...]
     build_start_s: float | None = None
     build_end_s: float | None = None
     start_known: bool = False
     maybe_over: bool = False
 
+    @property
+    def posterior(self) -> dict[str, float]:
+        """Probability of each activity by the filter alone; empty before the first reading."""
+        return dict(zip(LABELS, self.masses, strict=False))
+
 
 class PowerSense:
     """The sense of one machine.  `observe` each reading, `judge` when asked."""
 
-    __slots__ = ("_filter", "_last_s", "_said_last", "kilo", "power_w", "rejected", "runs")
+    __slots__ = (
+        "_filter",
+        "_kept",
+        "_kept_build",
+        "_kept_label",
+        "_kept_s",
+        "_kept_step_s",
+        "_last_s",
+        "kilo",
+        "power_w",
+        "rejected",
+        "runs",
+    )
 
     def __init__(self, levels: Levels | None = None) -> None:
         self._filter = PlugFilter(levels or Levels())
         self.runs = PlugRuns(self._filter)
         self._last_s: float | None = None
-        self._said_last: tuple[float | None, float, Sense] | None = None
+        self._kept: Sense | None = None
+        self._kept_s = 0.0
+        self._kept_step_s: float | None = None
+        self._kept_label = ""
+        self._kept_build: PowerBuild | None = None
         self.power_w: float | None = None
         self.rejected = 0
         self.kilo = 0
@@ -86,7 +109,7 @@ class PowerSense:
         """One reading.  None is unknown: it advances nothing.  Older than the last one: ignored."""
         if power_w is None:
             return
-        if power_w > ABSURD_W or 0.0 < power_w < 2.0 or self.kilo:
+        if power_w < 2.0 or power_w > ABSURD_W or self.kilo:
             self._watch_unit(power_w)
         if not 0.0 <= power_w <= ABSURD_W:
             self.rejected += 1
@@ -100,10 +123,16 @@ class PowerSense:
                 plug.interval_s += 0.05 * (gap_s - plug.interval_s)
         self._last_s, self.power_w = at_s, power_w
         # Faster readings are thinned, not averaged: a mean of bed on and bed off is neither.
-        if not plug.due(at_s):
+        if at_s < plug.due_s:
             return
-        seen_s = plug.take(at_s, math.log1p(self.levels.at_nominal(power_w, voltage_v)))
+        usual_w = power_w
+        if voltage_v is not None:
+            levels = plug.levels
+            usual_w = levels.supply.at_usual(power_w, voltage_v, levels.levels["idle"].watts)
+        seen_s = plug.take(at_s, math.log1p(usual_w))
         if seen_s is not None:
+            if voltage_v is not None:
+                plug.learn_supply(power_w, voltage_v)
             self.runs.follow(at_s, seen_s)
         if plug.chores <= 0:
             self.runs.chores(at_s)
@@ -121,7 +150,7 @@ class PowerSense:
 
     def not_over(self) -> bool:
         """Somebody knows that the last end was a pause; see `PlugRuns.not_over`."""
-        self._said_last = None
+        self._kept = None
         return self.runs.not_over()
 
     # -- what is said ------------------------------------------------------------------------------------
@@ -133,42 +162,46 @@ class PowerSense:
     def judge(self, now_s: float) -> Sense:
         """What the watts say now; "unknown" without readings for ``STALE_S`` or ten of their intervals.
 
-        The same answer is given until the filter steps again or ten seconds have passed.
+        The same answer is given for ``SAME_S`` unless something changed, or the filter is less sure than ``SURE``.
         """
-        kept = self._said_last
-        if kept is not None and kept[0] == self._filter.step_s and 0.0 <= now_s - kept[1] < SAME_S:
-            return kept[2]
+        kept, runs = self._kept, self.runs
+        if kept is not None and 0.0 <= now_s - self._kept_s < SAME_S and runs.label == self._kept_label:
+            same = self._filter.step_s == self._kept_step_s or kept.probability > SURE < runs.top
+            if same and runs.build is self._kept_build and (runs.lull_s is not None) == kept.maybe_over:
+                return kept
         sense = self._judge(now_s)
-        self._said_last = (self._filter.step_s, now_s, sense)
+        self._kept = None if sense.activity == "unknown" else sense
+        self._kept_s, self._kept_step_s = now_s, self._filter.step_s
+        self._kept_label, self._kept_build = runs.label, runs.build
         return sense
 
     def _judge(self, now_s: float) -> Sense:
-        runs, build = self.runs, self.build
-        start = build.start_s if build is not None else None
-        end = build.end_s if build is not None else None
-        known = build is not None and build.start_known
+        runs, build = self.runs, self.runs.build
+        if build is None:
+            start, end, known = None, None, False
+        else:
+            start, end, known = build.start_s, build.end_s, build.start_known
         if self._last_s is None or self._filter.belief is None:
-            return Sense("unknown", 1.0, None, "no power reading yet", {}, start, end, known)
+            return Sense("unknown", 1.0, None, "no power reading yet", (), start, end, known)
         quiet_s = now_s - self._last_s
-        masses = runs.masses()
-        posterior = dict(zip(LABELS, masses, strict=True))
-        if quiet_s > max(STALE_S, 10.0 * self._filter.interval_s):
+        masses, said = runs.masses(), runs.label
+        if quiet_s > STALE_S and quiet_s > 10.0 * self._filter.interval_s:
             because = f"no power reading for {quiet_s / 60.0:.0f} min"
-            return Sense("unknown", 1.0, self._last_s, because, posterior, start, end, known)
-        if runs.label == "unknown":
+            return Sense("unknown", 1.0, self._last_s, because, masses, start, end, known)
+        if said == "unknown":
             chance = max(masses)
             label = LABELS[masses.index(chance)]
-            return Sense(label, chance, None, "too few readings to be sure", posterior, start, end, known)
+            return Sense(label, chance, None, "too few readings to be sure", masses, start, end, known)
         if runs.lull_s is not None:
             off_s, limit_s = now_s - runs.lull_s, runs.lull_limit_s
             why = f"heaters off for {off_s / 60.0:.0f} min: a pause, or over if it lasts {limit_s / 60.0:.0f} min"
             chance = masses[0] + masses[1] + masses[4]
-            return Sense("paused", chance, runs.lull_s, why, posterior, start, end, known, maybe_over=True)
+            return Sense("paused", chance, runs.lull_s, why, masses, start, end, known, maybe_over=True)
         label, since_s, why = self._said(now_s)
-        return Sense(label, posterior[runs.label], since_s, why, posterior, start, end, known)
+        return Sense(label, masses[PLACE[said]], since_s, why, masses, start, end, known)
 
     def _said(self, now_s: float) -> tuple[str, float | None, str]:
-        runs, build, power = self.runs, self.build, self.power_w if self.power_w is not None else 0.0
+        runs, build, power = self.runs, self.runs.build, self.power_w or 0.0
         label, since_s = runs.label, runs.since_s
         if build is not None and build.end_s is not None and (label == "idle" or (build.held and label == "paused")):
             held = ", heaters were held after the end" if build.held else ""
