@@ -34,7 +34,7 @@ from farmwatch.machines.plugmodel import (
 )
 
 STEP_S = 10.0  # one reading is kept per so many seconds at most; faster samples are thinned
-CALM_STEPS, CALM = 4, 0.995  # readings that only say again what is all but certain need no step of the filter each
+CALM_STEPS, CALM_S, CALM = 8, 300.0, 0.99  # readings that only say again what is all but certain need no step of the filter each
 MEMORY = 330  # readings kept: 55 min at 10 s, so that a held end can be set back
 BACK = 40  # of these, how many are searched for where an activity began
 CHORES = 6  # levels are looked after once in so many readings
@@ -128,12 +128,16 @@ class PlugFilter:
             calm = self._bands[0]
         elif belief[IDLE] > CALM:
             calm = self._bands[1]
-        elif self.print_s >= ANCHOR_S and self.run_low is not None and belief[PRINT_LOW] + belief[PRINT_HIGH] > CALM:
+        elif (
+            self.print_s >= ANCHOR_S
+            and self.run_low is not None
+            and belief[PRINT_LOW] + belief[PRINT_HIGH] + belief[HEAT] > CALM
+        ):
             calm = self._bands[2]
         self.calm = calm
         if calm:
-            self.calm_until_s = at_s + CALM_STEPS * max(STEP_S, self.interval_s) + 0.1
-            return min(dt_s, 120.0 * CALM_STEPS)
+            self.calm_until_s = at_s + min(CALM_S, CALM_STEPS * max(STEP_S, self.interval_s)) + 0.1
+            return min(dt_s, CALM_S + 120.0)
         return min(dt_s, 120.0)
 
     # -- the emission model ------------------------------------------------------------------------------

@@ -22,7 +22,7 @@ from farmwatch.machines.plugruns import PlugRuns, PowerBuild
 __all__ = ["Levels", "PowerBuild", "PowerSense", "Sense"]
 
 STALE_S = 240.0  # no reading for so long: unknown
-SAME_S = 45.0  # for so long the same answer is given while nothing changes
+SAME_S = 65.0  # for so long the same answer is given while nothing changes
 SURE = 0.98
 KILO_READINGS = 6  # so many in a row make "unit changed?"
 PLACE = {label: place for place, label in enumerate(LABELS)}
