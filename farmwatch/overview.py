@@ -140,7 +140,7 @@ def _machine(farm: Farm, name: str, now_s: float) -> MachineView:
         "energy_today_wh": show.energy_today_wh(farm, name, now_s),
         "value": value_of(farm, name, now_s) if machine.build is not None else None,
         "value_said": machine.build is not None and machine.build.value is not None,
-        "plug": plugwords.view(machine.sense, now_s) if machine.plugged else None,
+        "plug": plugwords.view(machine.sense, now_s, may_reopen=machine.may_reopen) if machine.plugged else None,
         "load_basis": farm.power.models[name].basis,
     }
 

@@ -49,6 +49,7 @@ class Estimator:
         self.running: dict[str, Running] = {}
         self.learned = Learned()
         self._changed: set[str] = set()
+        self._over: dict[str, tuple[str, Running, float]] = {}  # each machine's last build, and when it ended
 
     @property
     def builds(self) -> int:
@@ -117,6 +118,7 @@ class Estimator:
             return
         self._changed.add(f"build:{build}")
         run_s = running.run_s(at_s)
+        self._over[running.machine] = (build, running, at_s)
         if run_s < LEAST_RUN_S:
             return
         whole = result == "done" or (result == "unknown" and plausible(self.learned, running, run_s))
@@ -127,6 +129,22 @@ class Estimator:
             learn_build(self.learned, build, running, run_s, at_s, beside)
         run = Run(build, running.machine, at_s, run_s, whole, running.planned_s)
         remember(self.learned, running, run)
+
+    def reopened(self, build: str) -> bool:
+        """An end was none: its run and residuals are forgotten, and what stood still since was a pause.
+
+        False for a build that was not the last of its machine since the start of the collector: it must be
+        `started` anew.  What curves and errors took from it fades with the next builds.
+        """
+        machine = next((name for name, (kept, _, _) in self._over.items() if kept == build), None)
+        self.learned.forget(build)
+        if machine is None:
+            return False
+        _, running, ended_s = self._over.pop(machine)
+        running.cached, running.pause_from_s = None, ended_s
+        self.running[build] = running
+        self._changed.add(f"build:{build}")
+        return True
 
     def revise(self, build: str, result: str) -> None:
         """The person says how an ended build went: a run taken for good becomes censored, or the reverse."""

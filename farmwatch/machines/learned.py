@@ -123,6 +123,20 @@ class Learned:
         self.ended.setdefault(build, at_s)
         self.changed |= {f"past:{name}" for name in self.residuals.add(build, kind, scores)}
 
+    def forget(self, build: str) -> None:
+        """A build's end was none: its run and residuals go."""
+        for key, job in self.jobs():
+            if job.history.forget(build) is not None:
+                job.history.total -= 1
+                self.changed.add(f"job:{key}")
+        run = self.runs.pop(build, None)
+        if run is not None and run.observed:
+            self.builds -= 1
+        self.residuals.forget(build)
+        self.changed |= {f"past:{build}", "shop"}
+        self._survival = None
+        self.version += 1
+
     def revise(self, build: str, *, observed: bool) -> None:
         """The result of an ended build was corrected."""
         for key, job in self.jobs():

@@ -34,7 +34,7 @@ from farmwatch.machines.plugmodel import (
 )
 
 STEP_S = 10.0  # one reading is kept per so many seconds at most; faster samples are thinned
-CALM_STEPS, CALM_S, CALM = 8, 300.0, 0.99  # readings that only say again what is all but certain need no step of the filter each
+CALM_STEPS, CALM_S, CALM = 8, 300.0, 0.99  # what only says again what is all but certain needs no step each time
 MEMORY = 330  # readings kept: 55 min at 10 s, so that a held end can be set back
 BACK = 40  # of these, how many are searched for where an activity began
 CHORES = 6  # levels are looked after once in so many readings

@@ -36,7 +36,7 @@ def correct(sense: PowerSense, fields: Mapping[str, Any]) -> None:
         raise Refused(str(wrong)) from wrong
 
 
-def view(sense: PowerSense, now_s: float) -> PlugView:
+def view(sense: PowerSense, now_s: float, *, may_reopen: bool = False) -> PlugView:
     """What the plug says by itself, with every probability, and the levels it is judged by."""
     said = sense.judge(now_s)
     levels = sense.levels.levels
@@ -56,4 +56,5 @@ def view(sense: PowerSense, now_s: float) -> PlugView:
         },
         "learned": sense.levels.learned,
         "unit_suspect": sense.unit_suspect(),
+        "may_reopen": may_reopen,
     }

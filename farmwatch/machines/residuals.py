@@ -56,6 +56,14 @@ class Residuals:
         self._told.clear()
         return changed
 
+    def forget(self, build: str) -> None:
+        """Take a build's residuals out."""
+        for kind in tuple(self.builds.get(build, ())):
+            self._order[kind].remove(build)
+            self._drop(build, kind)
+        self._pools.clear()
+        self._told.clear()
+
     def learn(self, goal: float, missed: float) -> None:
         """The share of a build's intervals that missed."""
         self.levels[goal].learn(missed)

@@ -95,6 +95,12 @@ class PowerSense:
         return self.runs.build
 
     @property
+    def built_until_s(self) -> float | None:
+        """When the last build ended; None while one runs or before the first."""
+        build = self.runs.build
+        return None if build is None else build.end_s
+
+    @property
     def belief(self) -> list[float] | None:
         """Posterior probability of each of the model's states; None before the first reading."""
         return self._filter.belief

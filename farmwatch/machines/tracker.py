@@ -205,6 +205,13 @@ class MachineTrack:
         """Whether a plug measures its power."""
         return self._plug
 
+    @property
+    def may_reopen(self) -> bool:
+        """Whether its last end was the plug's word alone and may have been a pause: its bed is as it was."""
+        last = self.last_build
+        ended = self.build is None and last is not None and last.ended_s == self.sense.built_until_s
+        return ended and self.bed_full and self._by_plug()
+
     def _by_plug(self) -> bool:
         return self._plug and self.word("state") is None
 
@@ -676,11 +683,12 @@ class MachineTrack:
         if not self.sense.not_over() and self.build is None:
             raise Refused(f"{self.name} has no build that could go on")
         if self.build is None:
-            self._estimator.revise(build.id, "cancelled")  # its first part was no whole run
+            kept = self._estimator.reopened(build.id)
             build.ended_s, build.result, build.because = None, "unknown", f"{said.by} says that it goes on"
             build.inferred = tuple(word for word in build.inferred if word != "end")
             self.build, self.bed_full = build, False
-            self._estimator.started(self.name, build.id, build.job, build.started_s, build.planned_s)
+            if not kept:
+                self._estimator.started(self.name, build.id, build.job, build.started_s, build.planned_s)
             self._keep_build(build, said.at_s, effects)
             self._go("paused", said.at_s, build.because, effects)
         effects += self.consider(said.at_s)

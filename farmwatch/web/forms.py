@@ -50,6 +50,22 @@ def machine(name: str, state: str) -> Html:
                 started=_started(name), out=_out(name))  # fmt: skip
 
 
+@lru_cache(maxsize=512)
+def not_over(machine: str) -> Html:
+    """The button beside a build that the plug took to be over."""
+    return _form("not_over", "machine", machine, "Not over, it goes on")
+
+
+def plug_level(machine: str, options: Html) -> Html:
+    """Correct a level that the plug is judged by; without watts it is learnt again."""
+    more = fill(
+        '<label>Level <select name="level">{options}</select></label>'
+        '<label>Watts <input name="value" type="number" min="0" max="6000" step="any" inputmode="decimal"></label>',
+        options=options,
+    )
+    return _form("plug_level", "machine", machine, "Set level (empty: learn it again)", more=more)
+
+
 @lru_cache(maxsize=1_024)
 def ask(machine: str, action: str, kind: str) -> Html:
     """The button that asks for an action; what it leads to asks again."""

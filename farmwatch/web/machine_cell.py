@@ -3,7 +3,7 @@
 from datetime import tzinfo
 from urllib.parse import quote
 
-from farmwatch.web import bars, forms, looks
+from farmwatch.web import bars, forms, looks, plug_panel
 from farmwatch.web.manner import degrees, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
 from farmwatch.web.phrases import age, clear_at, finish
@@ -98,7 +98,8 @@ def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
     )
     alone = fill('<a class="alone" href="/machine/{key}">This machine alone</a>', key=quote(machine["name"], safe=""))
     says = forms.machine(machine["name"], machine["state"])
-    return fill("<dl>{rows}</dl>{says}{acts}{alone}", rows=rows, says=says, acts=_acts(machine), alone=alone)
+    return fill("<dl>{rows}</dl>{says}{acts}{plug}{alone}", rows=rows, says=says, acts=_acts(machine),
+                plug=plug_panel.panel(machine), alone=alone)  # fmt: skip
 
 
 def _acts(machine: MachineView) -> Html:

@@ -68,6 +68,7 @@ class PlugView(TypedDict):
     levels: dict[str, LevelView]
     learned: bool  # False: no build seen yet
     unit_suspect: str | None
+    may_reopen: bool  # its last end was the plug's word, and nobody has cleared the bed: it may have been a pause
 
 
 class MachineView(TypedDict):
