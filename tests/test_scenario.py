@@ -20,7 +20,7 @@ from farmwatch.scenario import bench as bench_module
 from farmwatch.scenario.bench import HEAT, PRINT, STEP_S, Bench
 from farmwatch.scenario.mains import EFFICIENCY, OWN_W, Backup, discharge_s
 from farmwatch.scenario.script import FIRST_DAY, SECOND_DAY, faults, rounds
-from farmwatch.scenario.site import BACKUPS, JOBS, MACHINES, BackupSpec, Job, Material
+from farmwatch.scenario.site import BACKUPS, JOBS, MACHINES, MATERIALS, SPOOLS, BackupSpec, Job, Material
 from farmwatch.scenario.world import World
 from farmwatch.sources.simulated import SimulatedSource, meets_present_s
 from farmwatch.words.model import Failed, Link, Raw, Said
@@ -320,6 +320,21 @@ def test_every_address_is_mapped_in_the_demonstration():
         )  # fmt: skip
         for watts, minutes in entry["runtime_table"]:
             assert Backup(spec, 0.0).runtime_s(watts, 1.0) / 60.0 == pytest.approx(minutes, rel=0.03)
+
+
+def test_spools_and_jobs_are_the_demonstrations_and_new_spools_are_said():
+    demo = tomllib.loads(files("farmwatch.scenario").joinpath("demo.toml").read_text())
+    assert {e["machine"]: (name, e["left_g"]) for name, e in demo["spools"].items()} == SPOOLS
+    assert {name: e["grams"] for name, e in demo["jobs"].items()} == {name: job.grams for name, job in JOBS.items()}
+    for name, material in MATERIALS.items():  # 1.75 mm is 2.405 cm3 a metre (fabbaloo.com); densities by makers
+        assert material.metre_g == pytest.approx(2.405 * {"PLA": 1.24, "PETG": 1.27, "ASA": 1.07}[name], rel=0.005)
+    world = World(3, START_S)
+    for _ in range(12):  # of 243 g each, on a spool of 850 g
+        world.feed(world.benches["knot"], JOBS["roof-riser"], START_S, "ann")
+    said = [item for item in world.inputs(START_S, START_S + 10.0) if isinstance(item, Said)]
+    assert [item.command for item in said] == ["spool_empty"] * 3 + ["spool_added"] * 3
+    assert [item.fields["spool"] for item in said] == ["knot-0", "pla-1", "pla-2", "pla-1", "pla-2", "pla-3"]
+    assert world.spools["knot"] == ("pla-3", 1000.0 - 243.0)
 
 
 def test_the_demonstrations_configuration_reads_every_message(tmp_path, day):

@@ -9,7 +9,7 @@ from random import Random
 
 from farmwatch.scenario.bench import BOOT, HEAT, HOLD, NOISE, OFF, PAUSE, PRINT, REST, Bench
 from farmwatch.scenario.mains import Backup
-from farmwatch.scenario.site import AIR_TOPIC, link_topic, panel_address, plug_addresses, ups_address
+from farmwatch.scenario.site import AIR_TOPIC, MATERIALS, link_topic, panel_address, plug_addresses, ups_address
 
 PANEL_WORDS = {OFF: "IDLE", BOOT: "IDLE", REST: "IDLE", HEAT: "WARM", PRINT: "RUN", PAUSE: "HOLD", HOLD: "END"}
 PANEL_ENDS = {"": "IDLE", "done": "END", "failed": "FAULT", "cancelled": "STOP"}
@@ -145,7 +145,9 @@ def _polled_json(bench: Bench, room: Room) -> Callable[[float], bytes]:
         if job is None:
             task = "null"
         else:
-            task = f'{{"name":"{job.name}","done":{bench.progress():.4f},"left_s":{bench.remaining_s():.0f}}}'
+            done = bench.progress()
+            fed_m = done * job.grams / MATERIALS[job.material].metre_g
+            task = f'{{"name":"{job.name}","done":{done:.4f},"left_s":{bench.remaining_s():.0f},"fed_m":{fed_m:.2f}}}'
         return (
             form
             % (word, task, bench.bed_c + noise, bench.bed_set_c, bench.nozzle_c, bench.nozzle_set_c, at_s % 864_000)

@@ -86,6 +86,7 @@ class Walk:
         if bench.mode != REST or bench.full:
             return 10.0
         job = stage.wish(bench, now_s) or self._choose(bench, now_s)
+        stage.feed(bench, job, now_s, self._person)
         stage.build_on(bench, job, now_s, rng)
         if not bench.spec.panel and rng.random() < STARTED_SAID:
             planned_min = round(job.minutes * bench.spec.speed)

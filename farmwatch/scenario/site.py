@@ -16,21 +16,22 @@ INTERVAL_S, HTTP_INTERVAL_S, UPS_INTERVAL_S, AIR_INTERVAL_S = 2.0, 10.0, 5.0, 30
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """Temperatures in Celsius of the bed and the nozzle, and the bed at which parts let go.
+    """Temperatures in Celsius of the bed and the nozzle, the bed at which parts let go, and the filament's weight.
 
     Inside the usual ranges (makers' data sheets differ); the release temperatures are common practice,
-    no source.
+    no source. Grams of a metre: 1.75 mm at usual densities.
     """
 
     bed_c: float
     nozzle_c: float
     release_c: float
+    metre_g: float = 3.0
 
 
 MATERIALS: dict[str, Material] = {
-    "PLA": Material(60.0, 210.0, 38.0),
-    "PETG": Material(75.0, 240.0, 45.0),
-    "ASA": Material(92.0, 250.0, 55.0),
+    "PLA": Material(60.0, 210.0, 38.0, 2.98),
+    "PETG": Material(75.0, 240.0, 45.0, 3.05),
+    "ASA": Material(92.0, 250.0, 55.0, 2.57),
 }
 
 
@@ -42,6 +43,15 @@ class Job:
     material: str
     minutes: float
     bend: float
+
+    @property
+    def grams(self) -> float:
+        """Filament that it takes: 20 g an hour (common practice for a 0.4 mm nozzle, no source)."""
+        return round(self.minutes / 3.0)
+
+
+SPOOL_G = 1000.0
+SPOOL_PRICE = 19.0
 
 
 JOBS: dict[str, Job] = {
@@ -118,6 +128,11 @@ MACHINES: tuple[MachineSpec, ...] = (
     MachineSpec("knot", "yard", "four", "http", "http", "PLA", 0.55, 6.0, 1.18, bias=0.97),
     MachineSpec("lapwing", "yard", "four", "", "json", "ASA", 1.45, 11.6, 0.94),
 )
+
+SPOOLS: dict[str, tuple[str, float]] = {
+    spec.name: (f"{spec.name}-0", 300.0 + 55.0 * number) for number, spec in enumerate(MACHINES)
+}
+"""Machine: the spool on it at the start, grams left, as demo.toml has them."""
 
 
 @dataclass(frozen=True, slots=True)

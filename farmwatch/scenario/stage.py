@@ -8,7 +8,7 @@ from random import Random
 from farmwatch.scenario.bench import BED_CAP, BED_G, BED_YIELD, BUSY, HEAT, HOLD, OFF, PAUSE, PRINT, Bench
 from farmwatch.scenario.devices import Feed, Room
 from farmwatch.scenario.mains import Backup
-from farmwatch.scenario.site import JOBS, MATERIALS, Job
+from farmwatch.scenario.site import JOBS, MATERIALS, SPOOL_G, SPOOL_PRICE, Job
 from farmwatch.scenario.truth import Truth, TruthBuild, TruthOutage
 from farmwatch.words.model import Input, Link, Raw, Said
 
@@ -38,6 +38,8 @@ class Stage:
     _builds: dict[str, TruthBuild]  # in hand, or on the bed
     _marks: dict[str, float]  # a bench's energy when its build began
     _paused: dict[str, float]
+    spools: dict[str, tuple[str, float]]  # machine: the spool that hangs on it, grams left
+    _bought: int
     _wishes: list[float]
     _links: dict[str, Feed]
     _behind: dict[str, list[Bench]]  # a backup's machines
@@ -54,6 +56,18 @@ class Stage:
             self._said.append(Said(now_s, command, machine, by, fields))
 
         self.at(at_s, tell)
+
+    def feed(self, bench: Bench, job: Job, now_s: float, person: str) -> None:
+        """Before a build: a new spool where the old one would not last, and they say so."""
+        machine = bench.spec.name
+        name, left_g = self.spools[machine]
+        if left_g < job.grams:
+            self._bought += 1
+            self.say(now_s + 2.0, "spool_empty", machine, person, spool=name)
+            name, left_g = f"{job.material.lower()}-{self._bought}", SPOOL_G
+            self.say(now_s + 4.0, "spool_added", machine, person, spool=name, material=job.material, grams=SPOOL_G,
+                     price=SPOOL_PRICE)  # fmt: skip
+        self.spools[machine] = (name, left_g - job.grams)
 
     def build_on(self, bench: Bench, job: Job, now_s: float, rng: Random) -> None:
         """A build begins."""

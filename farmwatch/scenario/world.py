@@ -25,6 +25,7 @@ from farmwatch.scenario.site import (
     LOADS,
     MACHINES,
     MATERIALS,
+    SPOOLS,
     UPS_INTERVAL_S,
     VOLTAGE_V,
 )
@@ -121,6 +122,7 @@ class World(Stage):
         self._builds = {}
         self._marks = {}
         self._paused = {}
+        self.spools, self._bought = dict(SPOOLS), 0
         self._wishes = [] if self._lively_s is None else [self._lively_s + more_s for more_s in LIVELY_S]
         self._in_hand(rng)
         self._plug_in(rng)

@@ -5,7 +5,7 @@ job ([jobs] grams, or what earlier builds of it used), as far as it came; else i
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from statistics import median
 from typing import Any, NamedTuple
@@ -75,6 +75,7 @@ class Stockroom:
                 entry.opened_s, entry.machine, entry.price, entry.empty_g, stored=entry.machine is None,
             )  # fmt: skip
         self.uses: dict[str, Use] = {}
+        self._usual: dict[tuple[str, str], tuple[float, int] | None] = {}  # kept until a use is written down
         self._jobs, self._machines = jobs, tuple(machines)
 
     # ---- looking ----------------------------------------------------------------------------------------------
@@ -114,17 +115,25 @@ class Stockroom:
         plan = self._jobs.get(job or "")
         if plan is not None and plan.grams is not None:
             return plan.grams, "the job's grams"
-        past = self._grams_of(use for use in self.uses.values() if job is not None and use.job == job)
-        return (median(past), f"{len(past)} builds of it") if past else None
+        past = self._median("job", job) if job else None
+        return (past[0], f"{past[1]} builds of it") if past is not None else None
 
     def usual_grams(self, machine: str) -> float | None:
         """What a build on this machine usually takes."""
-        past = self._grams_of(use for use in self.uses.values() if use.machine == machine)
-        return median(past) if past else None
+        past = self._median("machine", machine)
+        return past[0] if past is not None else None
 
-    @staticmethod
-    def _grams_of(uses: Iterable[Use]) -> Sequence[float]:
-        return [use.grams for use in uses if use.grams is not None and use.result == "done"]
+    def _median(self, what: str, name: str) -> tuple[float, int] | None:
+        """Median use of the builds of a job or machine that went well, and their number."""
+        key = (what, name)
+        if key not in self._usual:
+            past = [
+                use.grams
+                for use in self.uses.values()
+                if use.grams is not None and use.result == "done" and getattr(use, what) == name
+            ]
+            self._usual[key] = (median(past), len(past)) if past else None
+        return self._usual[key]
 
     def used_by(self, build: Build) -> Used:
         """What a build that is over has used."""
@@ -180,12 +189,14 @@ class Stockroom:
     def _note_use(self, build: Build, use: Use, effects: list[Effect]) -> None:
         if self.uses.get(build.id) != use:
             self.uses[build.id] = use
+            self._usual.clear()
             effects.append(Keep("use", build.id, asdict(use)))
 
     def forget_old(self, now_s: float, effects: list[Effect]) -> None:
         """Uses that no pace rests on any more."""
         for key in [key for key, use in self.uses.items() if use.at_s < now_s - KEEP_USES_S]:
             del self.uses[key]
+            self._usual.clear()
             effects.append(Keep("use", key, None))
 
     def _put(self, spool: Spool, effects: list[Effect]) -> None:
