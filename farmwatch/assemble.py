@@ -26,6 +26,7 @@ from farmwatch.brain import Brain
 from farmwatch.clock import ClockWatch, SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
 from farmwatch.engine import Engine
+from farmwatch.filler import filler
 from farmwatch.heartbeat import Heartbeat
 from farmwatch.machines.deeds import DEEDS, Facts
 from farmwatch.ports import Channel, Clock, Source
@@ -425,7 +426,7 @@ class House:
                 postman=notifier,
                 page=page,
                 awake=self.journal.mark_awake,
-                answer=answer,
+                answer=filler(answer),
                 dark_since_s=self.journal.last_awake(),
                 clock_doubt=self._clock_doubt(),
                 tick=self._tick,

@@ -28,6 +28,7 @@ from farmwatch.words.model import (
     COMMANDS,
     ROUND_COMMANDS,
     SHOP_COMMANDS,
+    WORK_COMMANDS,
     Awoke,
     ChannelHealth,
     ClockHealth,
@@ -210,6 +211,7 @@ class Brain:
         self.farm.shop.moved(machine, build, now_s, effects)
         self.farm.rescue.moved(name, now_s)
         self.farm.rounds.moved(machine, now_s, effects)
+        self.farm.work.moved(machine, build, now_s, effects)
 
     def _move(
         self, machine: MachineTrack, act: Callable[[], list[Effect]], now_s: float, effects: list[Effect]
@@ -423,9 +425,10 @@ class Brain:
         battery_c = self.farm.backups[name].number("battery_c")
         book.condition("battery_warm", name, now_s, effects, true=care.warm, battery_c=battery_c)
 
-    def _worked(self, event: Worked, _now_s: float, effects: list[Effect]) -> None:
+    def _worked(self, event: Worked, now_s: float, effects: list[Effect]) -> None:
         self.farm.rescue.answered(event, effects)
         self.farm.rounds.answered(event)
+        self.farm.work.answered(event, now_s, effects)
 
     def _rescue(self, name: str, now_s: float, effects: list[Effect]) -> None:
         """A backup on battery is looked at again; without a name: what was told is compared with what holds now."""
@@ -557,24 +560,14 @@ class Brain:
             self._said_of_alarm(said, now_s, effects)
         elif said.command in SHOP_COMMANDS:
             self.farm.shop.said(said, now_s, effects)
+            if said.command == "pieces" and (build := self.farm.machines[str(said.machine)].last_build) is not None:
+                self.farm.work.built(build, now_s, effects)
         elif said.command in ROUND_COMMANDS:
             self.farm.rounds.said(said, now_s, effects)
+        elif said.command in WORK_COMMANDS:
+            self.farm.work.said(said, now_s, effects)
         else:
-            machine = self.farm.machines.get(said.machine or "")
-            if machine is None:
-                known = ", ".join(self.farm.machines)
-                raise Refused(f"no machine {said.machine!r}", hint=f"machines: {known}")
-            self._move(machine, lambda: machine.command(said), now_s, effects)
-            if said.command == "valued":
-                self.farm.rescue.valued(machine.name, now_s)
-            if machine.last_build is not None:
-                self.farm.built(machine.last_build)  # a person may have said how it ended
-                if said.command in ("failed", "cancelled"):
-                    self.farm.shop.built(machine.last_build, now_s, effects)
-            if said.command in ("out_of_service", "in_service"):
-                self.farm.book.service(machine.name, now_s, effects, out=machine.state == "out_of_service")
-                if said.machine in self.farm.by_subject:
-                    self._silence(machine.name, now_s, effects)
+            self._said_of_machine(said, now_s, effects)
         self.farm.rounds.heard(said, now_s, effects)
         effects.append(
             Note(
@@ -583,6 +576,24 @@ class Brain:
                 {"command": said.command, "machine": said.machine, "by": said.by, "fields": dict(said.fields)},
             )
         )
+
+    def _said_of_machine(self, said: Said, now_s: float, effects: list[Effect]) -> None:
+        machine = self.farm.machines.get(said.machine or "")
+        if machine is None:
+            known = ", ".join(self.farm.machines)
+            raise Refused(f"no machine {said.machine!r}", hint=f"machines: {known}")
+        self._move(machine, lambda: machine.command(said), now_s, effects)
+        if said.command == "valued":
+            self.farm.rescue.valued(machine.name, now_s)
+        if machine.last_build is not None:
+            self.farm.built(machine.last_build)  # a person may have said how it ended
+            if said.command in ("failed", "cancelled"):
+                self.farm.shop.built(machine.last_build, now_s, effects)
+                self.farm.work.built(machine.last_build, now_s, effects)
+        if said.command in ("out_of_service", "in_service"):
+            self.farm.book.service(machine.name, now_s, effects, out=machine.state == "out_of_service")
+            if said.machine in self.farm.by_subject:
+                self._silence(machine.name, now_s, effects)
 
     def _said_of_alarm(self, said: Said, now_s: float, effects: list[Effect]) -> None:
         book = self.farm.book
@@ -667,6 +678,7 @@ class Brain:
             self._tell_backup(name, now_s, effects)
         self.farm.rescue.what_if(now_s, effects)
         self.farm.rounds.minute(now_s, effects)
+        self.farm.work.minute(now_s, effects)
 
     def _circuits(self, now_s: float, effects: list[Effect]) -> None:
         """Circuits against their limits; while one is above its breaker's rating, every ten seconds."""
@@ -789,6 +801,7 @@ class Brain:
         farm.rounds.restore(kept)
         away = [name for name, machine in farm.machines.items() if machine.state == "out_of_service"]
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s, away)
+        farm.work.restore(kept)
         self._tally.restore(kept.get("tally", {}))
         self._notices.restore(list(kept.get("incident", {}).values()), now_s, kept, farm.book.alarms)
         farm.outage.restore(list(kept.get("outage", {}).values()), kept.get("outage_over", {}).get("supply"))

@@ -37,7 +37,7 @@ SHOP_WORDS = {
     "note": "serviced, noted: what is worth remembering",
 }
 SHOP_NUMBERS = {
-    "pieces": "pieces: good pieces of the last build",
+    "pieces": "pieces: good pieces of the last build; wanted: how many",
     "grams": "spool_added, spool_weighed: grams of filament",
     "gross_g": "spool_weighed: grams with the reel",
     "empty_g": "spool_added: grams of the empty reel",
@@ -178,6 +178,7 @@ def _add_telling(verb: Add, words: Sequence[str]) -> None:
     say.add_argument("--material", help="started, spool_added: feedstock")
     say.add_argument("--planned-min", type=float, metavar="MIN", help="started: how long it should take")
     say.add_argument("--value", type=float, metavar="N", help="valued: what saving the build is worth; 0: nothing")
+    say.add_argument("--due", metavar="DATE", help="wanted: by when, such as 2026-11-27")
     say.add_argument("--alarm", metavar="ID", help="acknowledged, shelved, unshelved: which alarm")
     say.add_argument("--minutes", type=float, metavar="MIN", help="shelved, out_of_service: how long")
     say.add_argument("--level", metavar="LEVEL", help="plug_level: off_w, idle_w, hold_low_w, hold_high_w or heat_w")
@@ -209,6 +210,11 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
     status.add_argument("--chart", default="", metavar="NAME[.QUANTITY]", help="draw a quantity too (default power_w)")
     status.add_argument("--hours", type=float, default=24.0, metavar="N", help="of the chart (default 24)")
     report = verb("report", report_verb, "what the machines gave: builds, time, energy, filament, cost of a part")
+    work = verb("work", work_verb, "import and export wanted quantities; the proposal for the next rounds (work plan)")
+    if "work" in words:
+        from farmwatch.cli_work import add_arguments as add_work
+
+        add_work(work)
     if "report" in words:
         from farmwatch.cli_report import add_arguments as add_report
 
@@ -363,7 +369,7 @@ def say_verb(args: argparse.Namespace) -> int:
 
     names = (
         "command", "machine", "by", "job", "material", "planned_min", "alarm", "minutes", "value", "level", "reason",
-        *SHOP_WORDS, *SHOP_NUMBERS,
+        "due", *SHOP_WORDS, *SHOP_NUMBERS,
     )  # fmt: skip
     fields = {name: getattr(args, name) for name in names if getattr(args, name) not in (None, "")}
     return cli_live.say(load(args.config, live=False), fields)
@@ -413,6 +419,14 @@ def status_verb(args: argparse.Namespace) -> int:
         return USAGE
     settings = load(args.config, live=False)
     return status(settings, watch=args.watch, as_json=args.json, chart=args.chart, hours=args.hours)
+
+
+def work_verb(args: argparse.Namespace) -> int:
+    """Wanted quantities, and what goes where."""
+    from farmwatch import cli_work
+    from farmwatch.settings import load
+
+    return cli_work.run(load(args.config, live=False), args)
 
 
 def report_verb(args: argparse.Namespace) -> int:

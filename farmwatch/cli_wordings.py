@@ -66,6 +66,8 @@ def facts_of(called: Called) -> dict[str, dict[str, Any]]:
         "humidity": {"value": 0.63, "limit": 0.6},
         "filament_low": {"left_g": 60.0, "needed_g": 140.0, "out_s": NOW_S + 5400.0, "spool": "PETG black"},
         "service_due": {"task": "grease the rails", "unit": "hours", "used": 512.0, "every": 500.0},
+        "due_date": {"due_s": NOW_S + 90_000.0, "missing": 24.0, "made_by_s": NOW_S + 150_000.0,
+                     "why": "2 machines could make it in time: move other work off, or add a trip"},
         "stock_low": {"left_g": 2600.0, "point_g": 3100.0, "days": 6.2},
         "spool_damp": {"humid_h": 181.0, "limit": 0.4, "dry_c": 55.0, "dry_h": 5.0, "material": "PETG",
                        "machine": called.machine},

@@ -165,7 +165,7 @@ class Daemon:
         self._durable = asyncio.Event()
         self._durable.set()
         self._works: set[asyncio.Task[None]] = set()
-        self._work_thread = ThreadPoolExecutor(1, thread_name_prefix="work")
+        self._work_thread = ThreadPoolExecutor(2, thread_name_prefix="work")
         self.address = ""
         self.failure: BaseException | None = None
         self.started = False

@@ -22,6 +22,7 @@ from farmwatch.power.parts import Run
 from farmwatch.power.rescue_desk import RescueDesk
 from farmwatch.shop.desk import ShopDesk
 from farmwatch.shop.trips import RoundDesk
+from farmwatch.shop.workdesk import WorkDesk
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
 from farmwatch.words.timers import Timers
@@ -92,6 +93,7 @@ class Farm:
         self.book = AlarmBook(self.timers, with_blip(plan))
         self.shop = ShopDesk(self)
         self.rounds = RoundDesk(self)
+        self.work = WorkDesk(self)
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
 

@@ -62,6 +62,7 @@ def view_of(farm: Farm, now_s: float) -> View:
         "outages": outages_view(farm, now_s),
         "accounts": accounts_view(farm, now_s),
         "trips": farm.rounds.view(now_s),
+        "work": farm.work.view(),
         "shop": shop_view(farm, now_s),
     }
 

@@ -275,6 +275,16 @@ class Job(Part):
     grams: Number | None = Field(
         default=None, gt=0, le=20_000, description="Filament of one build, where no report says what it used."
     )
+    hours: Number | None = Field(
+        default=None, gt=0, le=500, description="Length of one build, until builds of it have been seen."
+    )
+    material: str | None = Field(default=None, min_length=1, description="Its feedstock, for the work list.")
+    machines: Words = Field(
+        default=[], description="Machines that can make it; none: all that are fed with its material."
+    )
+    value: Number | None = Field(
+        default=None, ge=0, description="What one build is worth, in any unit; missing: its hours."
+    )
 
 
 class FieldEntry(Part):
@@ -695,7 +705,10 @@ class Settings(BaseSettings):
                 name: rule.change({subject: keys.change() for subject, keys in rule.subjects.items()})
                 for name, rule in self.rules.items()
             },
-            jobs={name: JobPlan(name, job.pieces, job.grams) for name, job in self.jobs.items()},
+            jobs={
+                name: JobPlan(name, j.pieces, j.grams, j.hours, j.material, tuple(j.machines), j.value)
+                for name, j in self.jobs.items()
+            },
             blip_s=self.site.blip_s,
             collector_backup=self.site.collector_backup,
             work_waits=self.site.work_waits,

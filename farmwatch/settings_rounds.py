@@ -30,6 +30,10 @@ class Rounds(Part):
 
 def mistakes(settings: "Settings", machines: list[str]) -> Iterator[tuple[tuple[str, ...], str, str]]:
     """(path, what, suggestion) of what is wrong."""
+    for job, entry in settings.jobs.items():
+        for name in entry.machines:
+            if name not in machines:
+                yield ("jobs", job, "machines"), f'no machine is called "{name}"', "use names of [machines]"
     seen: set[str] = set()
     for name in settings.rounds.walk:
         if name not in machines:

@@ -20,7 +20,7 @@ FLOORS: dict[str, int] = {
     "machines": 1, "power": 1, "shop": 1, "alarms": 1, "farm": 1, "overview": 1, "brain": 1, "wire": 1, "scenario": 1,
     "engine": 2, "pulse": 2,
     "actuate": 3, "clock": 3, "failpoints": 3, "service": 3, "sqlitefile": 3, "tape": 3, "sources": 3, "stores": 3,
-    "notify": 3, "channels": 3, "webhook": 3, "heartbeat": 3, "selftest": 3, "web": 3,
+    "notify": 3, "channels": 3, "webhook": 3, "heartbeat": 3, "selftest": 3, "web": 3, "filler": 3,
     "daemon": 4,
     "settings": 5,
     "assemble": 6,

@@ -113,6 +113,14 @@ def _filament(w: Words) -> tuple[str, str]:
     return f"About {left}{spool} left, {needed} needed.{when}", "Lay a spool ready and change it in time."
 
 
+def _late(w: Words) -> tuple[str, str]:
+    due_s, missing, made_s = w.facts.get("due_s"), w.facts.get("missing"), w.facts.get("made_by_s")
+    due = f" by {moment(due_s, w.now_s, w.zone)}" if isinstance(due_s, int | float) else ""
+    many = f"{missing:g} pieces" if isinstance(missing, int | float) else "Pieces"
+    when = f"; all made about {moment(made_s, w.now_s, w.zone)}" if isinstance(made_s, int | float) else ""
+    return f"{many} will be missing{due}{when}.", f"{fit(plain(str(w.facts.get('why') or 'no time for it')), 120)}."
+
+
 def _stock(w: Words) -> tuple[str, str]:
     left, point, days = (w.number("left_g", "kg", 1e-3, 1), w.number("point_g", "kg", 1e-3, 1), w.facts.get("days"))
     lasts = f", enough for about {days:.0f} days" if isinstance(days, int | float) else ""
@@ -165,6 +173,7 @@ ALONE: dict[str, Callable[[Words], tuple[str, str]]] = {
     "filament_low": _filament,
     "service_due": _service,
     "stock_low": _stock,
+    "due_date": _late,
     "spool_damp": _damp,
     "clock_untrusted": _clock,
     "channel_failing": _channel,

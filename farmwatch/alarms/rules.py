@@ -227,6 +227,15 @@ TABLE: tuple[Rule, ...] = (
         clearing="answered",
     ),
     Rule(
+        id="due_date", title="{subject}: due date at risk", over="{subject}: due date holds again",
+        condition="by the filling proposal, wanted pieces of a job will not be off the beds by their date, or the date "
+        "has passed", subject="job",
+        cause="more work than machines, visits, filament or circuits allow until then",
+        consequence="what was promised comes late", response="move other work off, add a trip, or move the date",
+        within="days", priority="digest", on_delay_s=0.0, off_delay_s=0.0, deadband=ONE, parents=(), group="care",
+        clearing="answered",
+    ),
+    Rule(
         id="spool_damp", title="Spool {subject}: dry it", over="Spool {subject}: dry again",
         condition="an open spool has been in air too humid for its material for longer than dry_after_h",
         subject="spool", cause="humid air, a spool that hangs for weeks",

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from farmwatch.power.rescue_advice import advise
+from farmwatch.shop.filling import answer as fill_plainly
 from farmwatch.shop.visits import answer as next_rounds
 from farmwatch.words.model import Work
 
@@ -14,6 +15,7 @@ ANSWERS: dict[str, Callable[[Any], Any]] = {
     # kind, the part of the id before the colon: function of the question
     "rescue": advise,
     "rounds": next_rounds,
+    "filling": fill_plainly,
 }
 
 

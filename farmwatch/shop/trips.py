@@ -59,6 +59,10 @@ class RoundDesk:
         self._asked_s = now_s
         effects.append(Work(WORK_ID, question_of(self._farm, now_s)))
 
+    def load(self, loads: Mapping[str, LoadView]) -> None:
+        """What is to be loaded next, by machine."""
+        self.loads, self._shown = loads, None
+
     def answered(self, event: Worked) -> None:
         """The answer has come."""
         if isinstance(event.answer, RoundAnswer):

@@ -10,9 +10,9 @@ from farmwatch.words.model import COMMANDS, Said
 ABOUT_NOTHING: frozenset[str] = frozenset({"round_began", "round_ended"})
 ABOUT_ALARMS: frozenset[str] = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 WORDS: dict[str, int] = {"machine": 80, "alarm": 200, "job": 200, "material": 40, "reason": 200, "by": 40, "level": 20,
-                         "spool": 40, "part": 40, "note": 300, "key": 80}
+                         "spool": 40, "part": 40, "note": 300, "key": 80, "due": 40}
 NUMBERS: dict[str, tuple[float, float]] = {
-    "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6), "pieces": (0.0, 10_000.0),
+    "planned_min": (0.0, 20_160.0), "minutes": (0.0, 20_160.0), "value": (0.0, 1e6), "pieces": (0.0, 1e6),
     "grams": (0.0, 20_000.0), "gross_g": (0.0, 20_000.0), "empty_g": (0.0, 20_000.0), "diameter_mm": (1.0, 4.0),
     "price": (0.0, 1e6),
 }  # fmt: skip
@@ -65,6 +65,8 @@ def about_of(command: str) -> str:
     """The field that says what a command is about; "" where it is about the whole shop."""
     if command in ABOUT_NOTHING:
         return ""
+    if command == "wanted":
+        return "job"
     return "alarm" if command in ABOUT_ALARMS else "spool" if command.startswith("spool_") else "machine"
 
 

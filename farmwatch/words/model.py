@@ -94,11 +94,14 @@ COMMANDS: dict[str, str] = {
     "checked": "the machine was looked over on a round",
     "round_began": "a round has begun",
     "round_ended": "the round is over",
+    "wanted": "so many pieces of a job are wanted (job, pieces; due); 0 strikes it off",
+    "load_next": "this job goes on the machine next (job); without a job nothing is settled",
 }
 SHOP_COMMANDS = frozenset(
     {"pieces", "serviced", "noted", "trial", "trial_over"} | {name for name in COMMANDS if name.startswith("spool_")}
 )
 """Commands about the shop around the machines; those whose name begins with spool_ are about a spool."""
+WORK_COMMANDS: frozenset[str] = frozenset({"wanted", "load_next"})
 ROUND_COMMANDS: frozenset[str] = frozenset({"checked", "round_began", "round_ended"})
 
 
@@ -353,6 +356,10 @@ class JobPlan:
     name: str
     pieces: float | None = None  # good pieces of one build that is done
     grams: float | None = None  # feedstock of one build
+    hours: float | None = None  # of one build, until it is learnt
+    material: str | None = None
+    machines: tuple[str, ...] = ()  # that can make it; none: all that are fed with its material
+    value: float | None = None  # of one build, in any unit; None: its hours
 
 
 @dataclass(frozen=True, slots=True)

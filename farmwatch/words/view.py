@@ -6,7 +6,7 @@ None always means unknown. Times are epoch seconds, ages are seconds before `at_
 from typing import NotRequired, TypedDict
 
 from farmwatch.words.power_view import AccountsView, OutagesView
-from farmwatch.words.rounds import RoundsView
+from farmwatch.words.rounds import RoundsView, WorkView
 from farmwatch.words.shop_view import ShopView
 
 
@@ -319,5 +319,6 @@ class View(TypedDict):
     outages: NotRequired[OutagesView]
     shop: NotRequired[ShopView]
     accounts: NotRequired[AccountsView]
+    work: NotRequired[WorkView]
     trips: NotRequired[RoundsView | None]  # when to go, and the round sheet; None: not worked out yet
     diversity_factor: NotRequired[float | None]  # sum of the parts' highest demands over the one together

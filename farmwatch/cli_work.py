@@ -1,0 +1,98 @@
+"""``farmwatch work``: wanted quantities in and out, and the proposal for the next rounds."""
+
+import argparse
+import json
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from farmwatch.cli import out, talk
+from farmwatch.cli_live import ask_daemon
+from farmwatch.settings import Settings
+from farmwatch.shop import wanted_csv
+from farmwatch.words.errors import FarmwatchError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.add_argument("what", choices=("import", "export", "plan"))
+    parser.add_argument("file", nargs="?", default="-", help="CSV with job, pieces, due; - is standard input or output")
+    parser.add_argument("--json", action="store_true", help="as JSON")
+    parser.add_argument("--by", default="", metavar="NAME", help="who says so")
+
+
+def run(settings: Settings, args: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
+    zone = ZoneInfo(settings.site.timezone)
+    if args.what == "import":
+        return _take(settings, _read(args.file), args)
+    work = ask_daemon(settings, "/api/v1/view")["work"]
+    if args.what == "plan":
+        out(json.dumps(work, ensure_ascii=False) if args.json else "\n".join(plan_lines(work, zone)))
+        return 1 if work["short"] else 0
+    if args.json:
+        out(json.dumps(work["wanted"], ensure_ascii=False))
+        return 0
+    due = {row["job"]: _at(row["due_s"], zone).isoformat() for row in work["wanted"] if row["due_s"] is not None}
+    text = wanted_csv.write(work["wanted"], due)
+    if args.file == "-":
+        out(text.rstrip("\r\n"))
+    else:
+        Path(args.file).write_text(text, "utf-8", newline="")
+    return 0
+
+
+def _at(at_s: float, zone: ZoneInfo) -> datetime:
+    return datetime.fromtimestamp(at_s, zone).replace(microsecond=0)
+
+
+def _read(name: str) -> bytes:
+    try:
+        return sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+    except OSError as error:
+        raise FarmwatchError(f"{name}: {error.strerror}", hint="a CSV file with the columns job, pieces, due") from None
+
+
+def _take(settings: Settings, data: bytes, args: argparse.Namespace) -> int:
+    """All rows or none: what is wrong is said by its line first."""
+    rows, wrong = wanted_csv.read(data)
+    if wrong:
+        for line in wrong:
+            talk(line)
+        raise FarmwatchError(f"nothing was taken: {len(wrong)} of the lines cannot be read")
+    for row in rows:
+        fields: dict[str, Any] = {"command": "wanted", "job": row.job, "pieces": row.pieces}
+        fields |= {"due": row.due} if row.due else {}
+        fields |= {"by": args.by} if args.by else {}
+        try:
+            ask_daemon(settings, "/api/v1/say", fields)
+        except FarmwatchError as error:
+            talk(f"line {row.line}: not taken, nor anything after it")
+            raise error from None
+    out(json.dumps({"taken": len(rows)}) if args.json else f"{len(rows)} taken")
+    return 0
+
+
+def plan_lines(work: dict[str, Any], zone: ZoneInfo) -> list[str]:
+    """The proposal as text."""
+    lines = [f"{row['job']}: {row['problem']}" for row in work["wanted"] if row["problem"]]
+    for row in work["loads"]:
+        mark = " (accepted)" if row["accepted"] else ""
+        late = ", late" if row["late"] else ""
+        lines.append(
+            f"{_at(row['visit_s'], zone):%a %H:%M} {row['machine']}: {row['job']}, done "
+            f"{_at(row['ends_s'], zone):%a %H:%M}{late}{mark}"
+        )
+    lines += [
+        f"{row['job']}: {row['missing']:g} missing by {_at(row['due_s'], zone):%a %d %b %H:%M}; {row['why']}"
+        for row in work["short"]
+    ]
+    if not work["loads"]:
+        lines.append("nothing is proposed: nothing is wanted, or nobody comes ([people.NAME] rounds)")
+    elif work["exact"]:
+        lines.append("proven to be worth most")
+    else:
+        lines.append(f"a better plan could be worth {work['gap']:.0%} more at most; it proposes, you decide")
+    return lines
