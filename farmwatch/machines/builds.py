@@ -65,6 +65,7 @@ class Build:
             "because": self.because,
             "inferred": list(self.inferred),
             "energy_wh": None if self.energy_wh is None else round(self.energy_wh, 1),
+            **({"estimates": self.estimates} if self.estimates else {}),
         }
 
 

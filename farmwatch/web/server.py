@@ -21,6 +21,7 @@ from farmwatch.web import guard, links, pages, report_page, roles, sessions, sho
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast, event
+from farmwatch.web.chart_pages import ChartPages, Shell
 from farmwatch.web.manner import Manner, use
 from farmwatch.web.markup import Html
 from farmwatch.web.metrics import CONTENT_TYPE, openmetrics
@@ -54,6 +55,10 @@ STATIC: dict[str, str] = {
     "page.js": "text/javascript",
     "round.css": "text/css",
     "round.js": "text/javascript",
+    "chart.css": "text/css",
+    "chart.js": "text/javascript",
+    "uplot.css": "text/css",
+    "uplot.js": "text/javascript",
     "icon.svg": "image/svg+xml",
     "page.webmanifest": "application/manifest+json",
 }
@@ -170,10 +175,12 @@ class WebServer:
         self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._who)
         self._may_act = acts is not None
         self._rounds = Rounds(view, ask, clock, self._assets, self._who, self._footer, self.changed)
+        answers = Sources(view, settled, history, series, clock)
         self._api = Api(
-            Sources(view, settled, history, series, clock),
+            answers,
             {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
         )
+        self._charts = ChartPages(answers, self._api, Shell(self._html, self._footer, self._assets))
         self._runner: web.AppRunner | None = None
         self._pump: asyncio.Task[None] | None = None
         self._stopping = asyncio.Event()
@@ -236,9 +243,9 @@ class WebServer:
                 web.get("/", self._get_page),
                 web.get("/wall", self._get_wall),
                 web.get("/outage", self._get_outage),
-                web.get("/machine/{name}", self._get_machine),
                 web.get("/shop", self._get_shop),
                 web.get("/report", self._get_report),
+                *self._charts.routes(),
                 web.get("/events", self._get_events, allow_head=False),
                 web.get("/panels", self._get_panels),
                 web.get("/static/{name}", self._get_static),
@@ -356,13 +363,6 @@ class WebServer:
         await self._settled()
         html = pages.outage(self._view(), self._news.panels(), self._assets, footer=self._footer(request),
                             kind=self._kind(request))  # fmt: skip
-        return self._html(html)
-
-    async def _get_machine(self, request: web.Request) -> web.StreamResponse:
-        await self._settled()
-        html = pages.machine(self._view(), request.match_info["name"], self._assets, self._footer(request))
-        if html is None:
-            raise web.HTTPNotFound
         return self._html(html)
 
     async def _get_shop(self, request: web.Request) -> web.StreamResponse:
