@@ -15,6 +15,7 @@ from farmwatch.web.api import Api, Sources, builds_of, shown
 from farmwatch.web.api_table import MOST_SERIES, NUMBERS
 from farmwatch.web.backup_notes import notes as backup_notes
 from farmwatch.web.machine_cell import cell
+from farmwatch.web.manner import current
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name, percent, span, watts, zone
 from farmwatch.web.pages import document
 from farmwatch.web.panels import as_of
@@ -253,7 +254,9 @@ def _figure(
 ) -> Html:  # fmt: skip
     unit = _unit(group[0][1])
     told = {
-        "series": group, "start": reach.start_s, "end": reach.end_s, "unit": unit, "zone": str(reach.where),
+        "series": group, "start": reach.start_s, "end": reach.end_s, "unit": unit,
+        "zone": str(reach.where), "locale": current().locale,
+        "clock": 12 if current().twelve else 24, "us": current().us_units,
         "marks": [(mark.at_s, mark.kind) for mark in marks],
         "bands": [(band.start_s, band.end_s, band.state) for band in bands],
     }  # fmt: skip

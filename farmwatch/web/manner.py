@@ -82,6 +82,22 @@ def use(manner: Manner) -> None:
     _MANNER.set(manner)
 
 
+def current() -> Manner:
+    """The manner of the present task, for a script that writes figures itself."""
+    return _MANNER.get()
+
+
+def figures(value: float, most: int) -> str:
+    """A number with at most so many significant digits and the locale's decimal mark.
+
+    >>> figures(92.04, 3), figures(0.000123, 4), figures(12346.0, 4)
+    ('92', '0.000123', '12350')
+    """
+    rounded = float(f"{value:.{most}g}")
+    words = f"{rounded:.{most}g}" if 1e-4 <= abs(rounded) < 10**most else f"{rounded:.15g}"
+    return words.replace(".", _MANNER.get().habit.decimal)
+
+
 def number(value: float, digits: int = 0, *, signed: bool = False) -> str:
     """A finite number with the locale's marks.
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from itertools import pairwise
 
+from farmwatch.web.manner import clock, current, date, figures
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join
 from farmwatch.words.series import Columns
 
@@ -94,7 +95,7 @@ def time_ticks(span: Span) -> list[tuple[float, str]]:
     ticks, at_s = [], math.ceil((span.start_s + offset) / step) * step - offset
     while at_s <= span.end_s:
         then = datetime.fromtimestamp(at_s, span.where)
-        ticks.append((at_s, then.strftime("%H:%M") if step < 86_400 else f"{then.day} {then:%b}"))
+        ticks.append((at_s, clock(then) if step < 86_400 else date(then)))
         at_s += step
     return ticks
 
@@ -102,7 +103,7 @@ def time_ticks(span: Span) -> list[tuple[float, str]]:
 def time_words(at_s: float, where: tzinfo) -> str:
     """Day and clock time, the year too, for ranges that may lie anywhere."""
     then = datetime.fromtimestamp(at_s, where)
-    return f"{then.day} {then:%b %Y %H:%M}"
+    return f"{date(then)} {then.year}, {clock(then)}"
 
 
 def figure_text(value: float, unit: str) -> str:
@@ -112,10 +113,12 @@ def figure_text(value: float, unit: str) -> str:
     ('47 %', '92 W', '90 min')
     """
     if unit == "share":
-        return f"{value * 100:.3g} %"
+        return f"{figures(value * 100, 3)} %"
     if unit == "s":
-        return f"{value / 60:.4g} min"
-    return f"{value:.4g} {unit}".strip() if abs(value) < 10_000 else f"{value:.0f} {unit}".strip()
+        return f"{figures(value / 60, 4)} min"
+    if unit == "°C" and current().us_units:
+        return f"{figures(value * 1.8 + 32, 4)} °F"
+    return f"{figures(value, 4)} {unit}".strip()
 
 
 class _Plane:

@@ -15,6 +15,9 @@ from operator import gt, itemgetter, sub
 from farmwatch.stores.embedded.rollups import gap_limit_ms
 from farmwatch.words.series import Columns, Floats, Ints, Rollups
 
+MOST_PIECES = 4
+"""So many gaps within a column of pixels are drawn one by one."""
+
 
 @dataclass(slots=True)
 class Piece:
@@ -90,34 +93,47 @@ def thinned(piece: Piece, start_ms: int, end_ms: int, points: int) -> Columns:
 def _choose(
     times: Ints, values: Floats, holes: list[int], gaps: list[int], span: tuple[int, int, int]
 ) -> tuple[list[int], list[int]]:
-    """Rows to show, and rows after which a gap begins, one a column."""
+    """Rows to show, and rows after which a gap begins."""
     start_ms, end_ms, spans = span
     chosen: set[int] = set()
     marked: list[int] = []
     width = max(1, end_ms - start_ms + 1)
     begin = 0
     for number in range(spans):
-        end = bisect_left(times, start_ms + width * (number + 1) // spans, begin)
-        if number == spans - 1:
-            end = len(times)
+        end = len(times) if number == spans - 1 else bisect_left(
+            times, start_ms + -(-width * (number + 1) // spans), begin
+        )  # fmt: skip
         if begin == end:
             continue
+        found = holes[bisect_left(holes, begin) : bisect_left(holes, end)]
+        after = gaps[bisect_left(gaps, begin) : bisect_left(gaps, end)]
         chosen.update((begin, end - 1))
-        hole = bisect_left(holes, begin)
-        part = values[begin:end]
-        if hole < len(holes) and holes[hole] < end:
-            chosen.add(holes[hole])
-            known: Sequence[float] = [value for value in part if not math.isnan(value)]
-        else:
-            known = part
-        if known:
-            chosen.update((begin + part.index(min(known)), begin + part.index(max(known))))
-        gap = bisect_left(gaps, begin)
-        if gap < len(gaps) and gaps[gap] < end:
-            marked.append(gaps[gap])
-            chosen.add(gaps[gap])
+        for first, last in _pieces(begin, end, found, after):
+            chosen.update(_four(values, first, last))
+        chosen.update(found[:MOST_PIECES], after[:MOST_PIECES])
+        marked += after[:MOST_PIECES]
+        if after[MOST_PIECES:] and after[-1] == end - 1:  # what leads out of the column is never drawn over
+            marked.append(end - 1)
         begin = end
     return sorted(chosen), marked
+
+
+def _pieces(begin: int, end: int, holes: list[int], gaps: list[int]) -> list[tuple[int, int]]:
+    """A column's rows cut at what is unknown and what is missing; very many pieces are drawn as one."""
+    cuts = sorted([*((n, n + 1) for n in holes), *((n + 1, n + 1) for n in gaps)])[:MOST_PIECES]
+    edges = [begin, *(edge for cut in cuts for edge in cut), end]
+    return [(first, last) for first, last in zip(edges[::2], edges[1::2], strict=True) if first < last]
+
+
+def _four(values: Floats, begin: int, end: int) -> set[int]:
+    """First, least, greatest and last of some rows."""
+    part = values[begin:end]
+    known: Sequence[float] = part
+    if any(map(math.isnan, part)):
+        known = [value for value in part if not math.isnan(value)]
+    if not known:
+        return set()
+    return {begin, end - 1, begin + part.index(min(known)), begin + part.index(max(known))}
 
 
 # ---- buckets -----------------------------------------------------------------------------------------------------

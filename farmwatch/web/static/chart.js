@@ -23,8 +23,8 @@
     return loading;
   }
 
-  function clock(zone) {
-    const to = (options) => new Intl.DateTimeFormat(document.documentElement.lang || undefined, { timeZone: zone, hourCycle: "h23", ...options });
+  function clock({ zone, locale, clock: hours }) {
+    const to = (options) => new Intl.DateTimeFormat(locale, { timeZone: zone, hourCycle: hours === 12 ? "h12" : "h23", ...options });
     const day = to({ day: "numeric", month: "short" }), hour = to({ hour: "2-digit", minute: "2-digit" });
     const second = to({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
     const full = to({ day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit" });
@@ -34,11 +34,13 @@
     };
   }
 
-  function figures(value, unit) {
+  function figures(value, { unit, locale, us }) {
     if (value === null || value === undefined) return "not known";
-    if (unit === "share") return `${+(value * 100).toPrecision(3)} %`;
-    if (unit === "s") return `${+(value / 60).toPrecision(4)} min`;
-    return `${+value.toPrecision(4)} ${unit}`;
+    const write = (number, most = 4) => number.toLocaleString(locale, { maximumSignificantDigits: most, useGrouping: false });
+    if (unit === "share") return `${write(value * 100, 3)} %`;
+    if (unit === "s") return `${write(value / 60)} min`;
+    if (unit === "°C" && us) return `${write(value * 1.8 + 32)} °F`;
+    return `${write(value)} ${unit}`;
   }
 
   // Every row of null is a gap: the library connects what is merely missing at another line's moment, never over null.
@@ -78,7 +80,7 @@
       cursor: { drag: { x: false, y: false, setScale: false }, points: { size: 6 } },
       scales: { x: { time: true, auto: false, range: () => [range.start, range.end] }, y: { range: (_u, low, high) => upright(low, high) } },
       axes: [{ ...axis, values: (_u, splits, _a, _s, step) => when.axis(splits, step) },
-        { ...axis, size: 56, values: (_u, splits) => splits.map((v) => figures(v, told.unit)) }],
+        { ...axis, size: 56, values: (_u, splits) => splits.map((v) => figures(v, told)) }],
       series: [{}, ...told.series.map((_s, at) => ({
         stroke: colour([1, 3, 5, 7].includes(at) ? "--mute" : "--text"), width: WIDTHS[at], dash: PATTERNS[at], spanGaps: false, points: { show: false },
       }))],
@@ -96,7 +98,7 @@
   function tell(chart, u) {
     const at = u.cursor.idx;
     if (at === null || at === undefined) { chart.told_at.textContent = ""; return; }
-    const words = chart.told.series.map(([subject], n) => `${"ABCDEFGH"[n]} ${figures(u.data[n + 1][at], chart.told.unit)}`);
+    const words = chart.told.series.map(([subject], n) => `${"ABCDEFGH"[n]} ${figures(u.data[n + 1][at], chart.told)}`);
     chart.told_at.textContent = `${chart.when.full(u.data[0][at])}: ${words.join(", ")}`;
   }
 
@@ -176,7 +178,7 @@
 
   async function raise(figure) {
     const told = JSON.parse(figure.dataset.chart), place = figure.querySelector(".plot");
-    const chart = { told, place, figure, when: clock(told.zone), words: figure.querySelector("figcaption .span-words"), ticket: 0, data: null, u: null };
+    const chart = { told, place, figure, when: clock(told), words: figure.querySelector("figcaption .span-words"), ticket: 0, data: null, u: null };
     chart.note = document.createElement("p"); chart.told_at = document.createElement("p");
     chart.note.setAttribute("role", "status"); chart.told_at.className = chart.note.className = "span-words";
     place.after(chart.told_at, chart.note);
