@@ -6,7 +6,12 @@
   const lost = document.getElementById("lost");
   const notice = document.getElementById("notice");
   const busy = new WeakSet();
+  // One connection for all tabs of this browser: whoever holds the lock listens and tells the others. Without locks
+  // (they need https or this computer itself) each tab listens for itself.
+  const NAME = "farmwatch-news", STEAL_MS = 15000;
+  const channel = navigator.locks && "BroadcastChannel" in window ? new BroadcastChannel(NAME) : null;
   let source = null, seq = null, heard = performance.now(), failing = false, poller = null, away = false;
+  let leads = !channel, release = null, queued = null, relayed = performance.now(), stolen = -STEAL_MS, asking = false;
 
   const key = (node) => (node.nodeType === 1 ? node.dataset.key || node.id || null : null);
 
@@ -60,9 +65,9 @@
   function take(message) {
     heard = performance.now();
     failing = false;
-    if (!message.full && seq !== null) {
-      if (message.seq <= seq) return; // the snapshot held it already
-      if (message.seq !== seq + 1) { open(); return; }
+    if (!message.full) {
+      if (seq === null || message.seq <= seq) return; // a snapshot is on its way, or held it already
+      if (message.seq !== seq + 1) { resync(); return; }
     }
     seq = message.seq;
     if (message.title) document.title = message.title;
@@ -76,29 +81,71 @@
     if (cover) cover.replaceWith(cover.cloneNode(true));
   }
 
+  function heed() {
+    heard = performance.now();
+    failing = false;
+    rearm();
+    tick();
+  }
+
+  function relay(kind, message) {
+    if (channel && leads) channel.postMessage({ kind, message });
+  }
+
+  function hear({ kind, message }) { // from the tab that leads
+    relayed = performance.now();
+    if (leads) return;
+    if (kind === "news") take(message); else if (kind === "beat") heed(); else failing = true;
+  }
+
+  function resync() {
+    if (leads) open(); else snapshot();
+  }
+
+  async function snapshot() {
+    if (asking) return;
+    asking = true;
+    try {
+      const answer = await fetch("/panels", { headers: { Accept: "application/json" } });
+      if (answer.status === 401) { location.reload(); return; }
+      if (!answer.ok) return;
+      const message = { ...(await answer.json()), full: true };
+      take(message);
+      if (source === null) relay("news", message);
+    } catch { failing = true; relay("failing"); } finally { asking = false; }
+  }
+
+  function join(steal = false) {
+    if (!channel) { open(); return; }
+    queued?.abort();
+    const mine = queued = new AbortController();
+    const lead = () => new Promise((done) => { leads = true; release = done; open(); });
+    navigator.locks.request(NAME, steal ? { steal } : { signal: mine.signal }, lead).catch(() => {}).finally(() => {
+      if (queued !== mine) return; // it gave up waiting in order to steal
+      leads = false; // released, or stolen by a tab that heard nothing from this one
+      if (source) { source.close(); source = null; }
+      if (!away) join();
+    });
+    setTimeout(() => { if (!leads && !away) snapshot(); }, 300);
+  }
+
   function open() {
     if (source) source.close();
     seq = null;
     source = new EventSource("/events");
-    source.onmessage = (event) => take(JSON.parse(event.data));
-    source.addEventListener("beat", () => { heard = performance.now(); failing = false; rearm(); tick(); });
+    source.onmessage = (event) => { const message = JSON.parse(event.data); take(message); relay("news", message); };
+    source.addEventListener("beat", () => { heed(); relay("beat"); });
     source.onerror = () => {
       failing = true;
-      if (source.readyState === EventSource.CLOSED) { source = null; poll(); } // refused: too many tabs, or signed out
+      relay("failing");
+      if (source?.readyState === EventSource.CLOSED) { source = null; poll(); } // refused: too many tabs, or signed out
     };
   }
 
   async function poll() {
     if (poller) return;
-    poller = setInterval(async () => {
-      if (document.hidden) return;
-      try {
-        const answer = await fetch("/panels", { headers: { Accept: "application/json" } });
-        if (answer.status === 401) { location.reload(); return; }
-        if (answer.ok) take({ ...(await answer.json()), full: true });
-      } catch { failing = true; }
-    }, POLL_MS);
-    setTimeout(() => { clearInterval(poller); poller = null; open(); }, 12 * POLL_MS);
+    poller = setInterval(() => { if (leads && (channel || !document.hidden)) snapshot(); }, POLL_MS);
+    setTimeout(() => { clearInterval(poller); poller = null; if (leads && !away) open(); }, 12 * POLL_MS);
   }
 
   function tick() {
@@ -107,10 +154,12 @@
     lost.hidden = !gone;
     if (gone) lost.textContent = `Connection lost ${Math.floor(silent / 1000)} s: what you see is old.`;
     document.body.classList.toggle("stale", silent >= STALE_MS);
+    const now = performance.now(); // the tab that leads may be frozen by the browser: one that is looked at takes over
+    if (!leads && !away && !document.hidden && now - relayed > LOST_MS && now - stolen > STEAL_MS) { stolen = now; join(true); }
   }
 
   function wake() {
-    if (!document.hidden && performance.now() - heard > LOST_MS) open();
+    if (!document.hidden && performance.now() - heard > LOST_MS && leads) open();
   }
 
   async function say(form, button) {
@@ -143,8 +192,9 @@
     say(form, event.submitter || form.querySelector("button"));
   });
   document.addEventListener("visibilitychange", wake);
-  addEventListener("pageshow", (event) => { away = false; if (event.persisted) { heard = performance.now(); open(); } });
-  addEventListener("pagehide", () => { away = true; if (source) { source.close(); source = null; } });
+  addEventListener("pageshow", (event) => { away = false; if (event.persisted) { heard = relayed = performance.now(); join(); } });
+  addEventListener("pagehide", () => { away = true; if (source) { source.close(); source = null; } release?.(); queued?.abort(); });
+  if (channel) channel.onmessage = (event) => hear(event.data);
   setInterval(tick, 1000);
-  open();
+  join();
 })();
