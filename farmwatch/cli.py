@@ -226,7 +226,22 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
     store = verb("store", store_verb, "look the history over, make it smaller, or say what is in it")
     store.add_argument("what", choices=("check", "compact", "stats", "spool"))
     store.add_argument("--json", action="store_true", help="as JSON")
+    _add_files(verb, words)
     verb("healthcheck", health_verb, "ask the running Farmwatch whether it is well (for containers)")
+
+
+def _add_files(verb: Add, words: Sequence[str]) -> None:
+    export = verb("export", export_verb, "write readings to a file: CSV, JSON Lines, line protocol, Parquet")
+    take = verb("import", import_verb, "take readings from such a file, or from a CSV from elsewhere")
+    if "export" in words or "import" in words:
+        from farmwatch.cli_exchange import add_export, add_import
+
+        add_export(export)
+        add_import(take)
+    backup = verb("backup", backup_verb, "copy the databases while it runs, and look the copy over")
+    backup.add_argument("folder", nargs="?", help="new folder (default farmwatch-backup-<time>)")
+    restore = verb("restore", restore_verb, "put a backup in place; what is there is moved aside")
+    restore.add_argument("folder", help="a folder that backup has written")
 
 
 # ---- words out --------------------------------------------------------------------------------------------------
@@ -441,6 +456,34 @@ def store_verb(args: argparse.Namespace) -> int:
     from farmwatch import cli_store
 
     return cli_store.run(args)
+
+
+def export_verb(args: argparse.Namespace) -> int:
+    """Readings to a file."""
+    from farmwatch import cli_exchange
+
+    return cli_exchange.run_export(args)
+
+
+def import_verb(args: argparse.Namespace) -> int:
+    """Readings from a file."""
+    from farmwatch import cli_exchange
+
+    return cli_exchange.run_import(args)
+
+
+def backup_verb(args: argparse.Namespace) -> int:
+    """Copy the databases."""
+    from farmwatch import cli_backup
+
+    return cli_backup.run_backup(args)
+
+
+def restore_verb(args: argparse.Namespace) -> int:
+    """Put a backup in place."""
+    from farmwatch import cli_backup
+
+    return cli_backup.run_restore(args)
 
 
 def rules_verb(args: argparse.Namespace) -> int:
