@@ -173,7 +173,12 @@ def test_the_unit_leaves_little_exposed():
 
 def test_containers_pin_what_they_build_on():
     compose = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
-    assert set(compose["services"]) == {"farmwatch", "broker"}
+    assert {name: entry["profiles"] for name, entry in compose["services"].items()} == {
+        "demo": ["demo"], "farmwatch": ["shop"], "broker": ["shop"], "influxdb": ["influx"]
+    }  # fmt: skip
+    assert set(compose["services"]["influxdb"]["secrets"]) == set(compose["secrets"])
+    used = {volume.partition(":")[0] for entry in compose["services"].values() for volume in entry.get("volumes", [])}
+    assert {name for name in used if not name.startswith(".")} == set(compose["volumes"])
     assert re.fullmatch(r"[\w./-]+:\d[\w.]*", compose["services"]["broker"]["image"])
     assert compose["services"]["farmwatch"]["ports"] == ["127.0.0.1:8420:8420"]
     docker = (ROOT / "deploy/Dockerfile").read_text()

@@ -16,10 +16,12 @@ import subprocess
 import sys
 import threading
 import time
+import tomllib
 import urllib.parse
 import urllib.request
 from array import array
 from collections import Counter
+from pathlib import Path
 
 import pytest
 from servers import Answer, HttpReceiver, Process, free_port, need, until
@@ -490,3 +492,27 @@ async def test_a_full_disk_below_the_spool_still_sends_and_recovers(peer, make, 
     finally:
         store.spool.close()
         subprocess.run(["umount", str(folder)], check=False)
+
+
+async def test_every_query_of_the_list_answers_on_a_real_server(metrics, make):
+    metrics.start()
+    store = make(metrics.url)
+    values = {"power_w": 120.0, "bed_c": 60.0, "progress": 0.5}
+    store.append(seen(T0 + n * 10, **values) for n in range(720))
+    store.append(seen(T0 + n * 10, "larder", charge=0.9, runtime_s=600.0) for n in range(720))
+    store.append([seen(T0 + 7150.5, power_w=None)])
+    await store.flush()
+    await all_sent(store)
+    metrics.get("/internal/force_flush")
+    path = Path(__file__).parents[2] / "deploy/influxdb/queries.toml"
+    found = {}
+    for row in tomllib.loads(path.read_text("utf-8"))["query"]:
+        answer = json.loads(metrics.get("/api/v1/query", query=row["query"], time=T0 + 7190))
+        assert answer["status"] == "success"
+        found[row["title"]] = [float(one["value"][1]) for one in answer["data"]["result"]]
+    assert all(len(values) == 1 for values in found.values()), found
+    wanted = {"Power of each machine": 120, "Power of each bank": 120, "Bed temperatures": 60,
+              "Energy of each machine in an hour, from power": 120, "Charge of each backup": 0.9,
+              "Readings a minute, by source": 6, "What became unknown in an hour": 1}  # fmt: skip
+    assert {title: found[title][0] for title in wanted} == pytest.approx(wanted)
+    await stop(store)
