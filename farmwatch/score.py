@@ -1,6 +1,7 @@
 """How good the finish times were: errors and coverage, held against builds that are over."""
 
 import argparse
+import errno
 import json
 import statistics
 import sys
@@ -68,10 +69,11 @@ def table(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return found
 
 
-def text(found: list[dict[str, Any]], builds: int) -> str:
-    """The table for people."""
+def text(found: list[dict[str, Any]], builds: int, seen: int = 0) -> str:
+    """The table for people, of ``builds`` out of ``seen``."""
     if not found:
-        return f"{builds} builds are over, and no finish time was said of any of them: nothing to score yet.\n"
+        what = "no build was seen" if not seen else f"of {seen} builds none went through with a finish time said of it"
+        return f"Nothing to score yet: {what}.\n"
     lines = [
         f"Finish times held against {builds} builds that ended as done.",
         "An interval of 8 in 10 cases is believable while 80 % lies within the range behind its share.",
@@ -110,11 +112,15 @@ def from_recording(path: str, config: str) -> list[dict[str, Any]]:
 
 
 def from_history(config: str) -> list[dict[str, Any]]:
-    """Builds of the journal."""
+    """Builds of the journal; OSError where there is none (looking makes none)."""
     from farmwatch.assemble import open_journal
     from farmwatch.settings import load
 
-    journal = open_journal(load(config, live=False))
+    settings = load(config, live=False)
+    path = settings.data_path / "journal.db"
+    if not path.exists():
+        raise FileNotFoundError(errno.ENOENT, "no journal here yet: `farmwatch run` makes it", str(path))
+    journal = open_journal(settings)
     try:
         return [doc for kind, _, doc in journal.facts() if kind == "build"]
     finally:
@@ -148,26 +154,42 @@ def plot(rows: list[dict[str, Any]], path: str) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """``farmwatch score RECORDING|--history --config FILE [--json] [--plot FILE]``."""
+    """``farmwatch score RECORDING|--history --config FILE [--json] [--plot FILE]``.
+
+    2: what was asked for cannot be (no such file, no recording, no journal); 1: the picture cannot be drawn.
+    """
+    from farmwatch.words.errors import BadRecording
+
     if bool(args.recording) == bool(args.history):
-        print("score: give a recording, or --history for the builds of the journal", file=sys.stderr)
-        return 2
+        return _no("give a recording, or --history for the builds of the journal", 2)
     try:
         builds = from_history(args.config) if args.history else from_recording(args.recording, args.config)
     except OSError as error:
-        print(f"score: {error.filename}: {error.strerror}", file=sys.stderr)
-        return 2
+        return _no(f"{error.filename or args.recording}: {error.strerror}", 2)
+    except BadRecording as error:
+        return _no(f"{args.recording}: {error}", 2)
     rows = rows_of(builds)
     found = table(rows)
     done = len({row["build"] for row in rows})
     if args.json:
-        print(json.dumps({"builds": done, "rows": found}, indent=1))
+        print(json.dumps({"seen": len(builds), "builds": done, "rows": found}, indent=1))
     else:
-        print(text(found, done), end="")
-    if args.plot:
-        try:
-            plot(rows, args.plot)
-        except ImportError:
-            print("score: a plot needs the extra: pip install 'farmwatch[plot]'", file=sys.stderr)
-            return 1
+        print(text(found, done, len(builds)), end="")
+    if not args.plot:
+        return 0
+    if not rows:
+        return _no(f"{args.plot} is not drawn: nothing to score yet", 1)
+    try:
+        plot(rows, args.plot)
+    except ImportError:
+        return _no("a plot needs the extra: pip install 'farmwatch[plot]'", 1)
+    except OSError as error:
+        return _no(f"{args.plot}: {error.strerror}", 1)
+    except ValueError as error:  # a kind of picture that nobody draws
+        return _no(f"{args.plot}: {error}", 1)
     return 0
+
+
+def _no(words: str, code: int) -> int:
+    print(f"score: {words}", file=sys.stderr)
+    return code
