@@ -53,7 +53,7 @@ class Heard:
 def heard(inputs: Iterator[Input], left_out: re.Pattern[str] | None) -> Iterator[Input]:
     """What comes in without the sources that are left out."""
     for item in inputs:
-        address = getattr(item, "address", "")
+        address = getattr(item, "address", None) or ""
         if left_out is None or not left_out.search(address):
             yield item
 
