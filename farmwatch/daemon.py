@@ -62,8 +62,8 @@ JOURNALLED = frozenset({"state", "build", "use", "alarm", "outage", "energy", "s
 class Page(Protocol):
     """What the daemon needs of the web server."""
 
-    def changed(self) -> None:
-        """Something is new."""
+    def changed(self, *, soon: bool = False) -> None:
+        """Something is new; `soon`: a state or an alarm, not only a reading."""
         ...
 
     async def start(self) -> str:
@@ -392,7 +392,7 @@ class Daemon:
         if self._p.postman is not None and any(isinstance(effect, Message) for effect in durable):
             self._p.postman.wake()
         if self._p.page is not None and (observed or effects):
-            self._p.page.changed()
+            self._p.page.changed(soon=any(isinstance(effect, Note | Message) for effect in durable))
 
     async def _work(self, work: Work, answer: Callable[[Work], Any]) -> None:
         """Have a question answered beside the loop; its answer comes in by the inbox, None if it failed."""

@@ -572,7 +572,7 @@ async def test_news_start_with_everything_and_go_on_with_what_changed():
         began = time.monotonic()
         house.server.changed()
         news = await page.next()
-        assert time.monotonic() - began < 1.6, "W3: 2 s to the screen"
+        assert time.monotonic() - began < 2.0, "W3: 2 s to the screen, also of a mere reading"
         assert news["seq"] == first["seq"] + 1
         assert "No bed waits; 3 machines building" in news["panels"]["verdict"]
         assert "as_of" not in news["panels"], "what is as it was is not sent again"
@@ -627,7 +627,7 @@ async def test_a_view_that_fails_once_does_not_end_the_news(caplog):
     async with listening() as (house, page):
         await page.next()
         house.breaks = RuntimeError("no view")
-        house.server.changed()
+        house.server.changed(soon=True)
         await asyncio.sleep(1.3)
         house.breaks = None
         house.shown["verdict"]["title"] = "and on"

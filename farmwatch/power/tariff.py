@@ -11,6 +11,7 @@ from calendar import monthrange
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -126,11 +127,17 @@ def day_bounds(day: str, timezone: str) -> tuple[float, float]:
     return ends[0].timestamp(), ends[1].timestamp()
 
 
-def _cuts(timezone: str, edges: set[int], from_s: float, to_s: float) -> list[float]:
-    """Instants in a span at which the wall clock passes one of these minutes of the day, or is changed."""
+def _cuts(timezone: str, edges: set[int], from_s: float, to_s: float) -> tuple[float, ...]:
+    """Instants about a span at which the wall clock passes one of these minutes of the day, or is changed."""
     zone = ZoneInfo(timezone)
-    day = datetime.fromtimestamp(from_s, UTC).astimezone(zone).date() - timedelta(days=1)
-    last = datetime.fromtimestamp(to_s, UTC).astimezone(zone).date()
+    first = datetime.fromtimestamp(from_s, UTC).astimezone(zone).date() - timedelta(days=1)
+    return _cuts_of(timezone, frozenset(edges), first, datetime.fromtimestamp(to_s, UTC).astimezone(zone).date())
+
+
+@lru_cache(maxsize=64)
+def _cuts_of(timezone: str, edges: frozenset[int], day: date, last: date) -> tuple[float, ...]:
+    """The same over whole days: asked for a dozen machines at once, and again two seconds later."""
+    zone = ZoneInfo(timezone)
     found: set[float] = set()
     while day <= last:
         for edge in edges:
@@ -139,7 +146,7 @@ def _cuts(timezone: str, edges: set[int], from_s: float, to_s: float) -> list[fl
                 found.add(wall.timestamp())
         found.update(_change(day, zone))
         day += timedelta(days=1)
-    return sorted(found)
+    return tuple(sorted(found))
 
 
 def _change(day: date, zone: ZoneInfo) -> Iterator[float]:

@@ -1,5 +1,6 @@
-"""The live page's news: renders when something changed, at most once a second, and tells every open page.
+"""The live page's news: renders when something changed and tells every open page.
 
+At most about once a second; half as often where only readings changed.
 Each open page has a bounded queue; when it is full, what it holds is dropped and a full snapshot takes its
 place. Messages are numbered; a page that sees a gap asks again.
 """
@@ -16,7 +17,9 @@ from farmwatch.web.panels import render
 from farmwatch.words.view import View
 
 LOG = logging.getLogger(__name__)
-LEAST_S = 1.0  # between two renderings
+LEAST_S = 0.9  # between two renderings
+CALM_S = 1.7  # and where only readings have changed
+SLOW_S = 10.0  # the same of panels.SLOW
 TICK_S = 5.0  # ages and clock times move on although nothing comes
 QUEUE = 64
 
@@ -49,17 +52,19 @@ class Broadcast:
     def __init__(self, view: Callable[[], View], settled: Callable[[], Awaitable[None]],
                  manner: Manner | None = None) -> None:  # fmt: skip
         self._view, self._settled, self._manner = view, settled, manner or Manner()
-        self._changed = asyncio.Event()
+        self._changed, self._soon = asyncio.Event(), asyncio.Event()
         self.beat: Callable[[], None] = lambda: None  # told at each round
         self._readers: set[Reader] = set()
         self._panels: dict[str, str] = {}
         self._title = ""
         self._seq = 0
-        self._rendered_s = float("-inf")
+        self._rendered_s = self._slow_s = float("-inf")
 
-    def changed(self) -> None:
-        """Something changed; never blocks."""
+    def changed(self, *, soon: bool = False) -> None:
+        """Something changed, `soon` where it is more than a reading; never blocks."""
         self._changed.set()
+        if soon:
+            self._soon.set()
 
     def add(self) -> tuple[Reader, bytes]:
         """A page was opened: its queue, and the snapshot after which the queue's messages follow."""
@@ -87,11 +92,15 @@ class Broadcast:
         now_s = asyncio.get_running_loop().time()
         if not self._changed.is_set() and now_s - self._rendered_s < LEAST_S:
             return
+        soon = self._soon.is_set()
         self._changed.clear()
+        self._soon.clear()
         self._rendered_s = now_s
         use(self._manner)
         view = self._view()
-        panels, self._title = render(view), page_title(view)
+        slow = soon or now_s - self._slow_s >= SLOW_S or not self._panels
+        self._slow_s = now_s if slow else self._slow_s
+        panels, self._title = self._panels | render(view, slow=slow), page_title(view)
         news = {key: html for key, html in panels.items() if self._panels.get(key) != html}
         self._panels = panels
         if not news:
@@ -108,10 +117,12 @@ class Broadcast:
             self.beat()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._changed.wait(), TICK_S)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._soon.wait(), max(0.0, self._rendered_s + CALM_S - loop.time()))
             await asyncio.sleep(max(0.0, self._rendered_s + LEAST_S - loop.time()))
             if not self._readers:
                 self._changed.clear()
-                self._rendered_s = float("-inf")  # the next page that opens gets a fresh one
+                self._rendered_s = self._slow_s = float("-inf")  # the next page that opens gets a fresh one
                 continue
             await self._settled()  # no alarm is shown that a power cut could take back
             try:

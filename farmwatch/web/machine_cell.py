@@ -1,10 +1,13 @@
 """A machine as a cell of the room's plan that opens to its details."""
 
-from datetime import tzinfo
+import math
+from datetime import datetime, tzinfo
+from functools import lru_cache
+from typing import Any
 from urllib.parse import quote
 
 from farmwatch.web import bars, forms, looks, plug_panel
-from farmwatch.web.manner import degrees, number
+from farmwatch.web.manner import current, degrees, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
 from farmwatch.web.phrases import age, clear_at, finish
 from farmwatch.words.view import MachineView, View
@@ -49,8 +52,73 @@ def _gap() -> Html:
     return Html('<span class="aisle" aria-hidden="true"></span>')
 
 
+class _Sight:
+    """A machine as a cell shows it; equal to another that would look the same.
+
+    Temperatures and times count as they are written. A power counts in steps of 3 %, or ten seconds: a plug's last watt
+    flickers, and would have every cell drawn and sent anew every two seconds.
+    """
+
+    __slots__ = ("_key", "machine", "now_s", "opened", "where")
+
+    def __init__(self, machine: MachineView, now_s: float, where: tzinfo, *, opened: bool) -> None:
+        self.machine, self.now_s, self.where, self.opened = machine, now_s, where, opened
+        day = datetime.fromtimestamp(now_s, where).date()
+        self._key = (opened, where, day, current(), now_s // STEP_S, *(
+            _coarse(key, value, machine, now_s) for key, value in machine.items() if key not in _UNSEEN))  # fmt: skip
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Sight) and self._key == other._key
+
+
+STEP_S = 10.0
+_UNSEEN = frozenset({"load_basis", "energy_today_wh", "cleared_at_s", "cleared_by"})
+
+
+def _coarse(key: str, value: Any, machine: MachineView, now_s: float) -> object:  # noqa: ANN401  (any of a view's)
+    """What of a value shows."""
+    if isinstance(value, float):
+        if key == "age_s":
+            return span(value) if machine["silent"] else age(value, always=True)
+        if key == "power_w":
+            return round(math.log(value) / 0.03) if 1 < value < math.inf else watts(value)
+        if key in ("bed_c", "nozzle_c", "value"):
+            return number(value) if known(value) is not None else None
+        if key == "progress":
+            return percent(value), round(1_000 * value) if known(value) is not None else None
+        if key == "start_from_s":
+            return value > now_s, value // 60
+        return value // 60 if key == "clear_at_s" else value
+    if key == "finish" and value is not None:
+        times = (value["p10_s"], value["p50_s"], value["p90_s"])
+        late_s = known(value["overdue_s"])
+        return (*(None if at_s is None else at_s // 60 for at_s in times), value["basis"], value["builds"],
+                None if late_s is None else (late_s > 0, span(late_s)))  # fmt: skip
+    if isinstance(value, list):
+        return tuple(tuple(part.items()) if isinstance(part, dict) else part for part in value)
+    return _rough(value)
+
+
+def _rough(value: Any) -> object:  # noqa: ANN401  (any of a view's)
+    """Two figures of every number: what a plug says by itself moves with each reading, and hardly ever shows."""
+    if isinstance(value, dict):
+        return tuple((key, _rough(part)) for key, part in value.items())
+    if isinstance(value, list):
+        return tuple(_rough(part) for part in value)
+    return f"{value:.2g}" if isinstance(value, float) else value
+
+
 def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = False) -> Html:
     """State by shape and word, what comes next, age where it matters; details and forms when opened."""
+    return _drawn(_Sight(machine, now_s, where, opened=opened))
+
+
+@lru_cache(maxsize=2_048)
+def _drawn(sight: _Sight) -> Html:
+    machine, now_s, where, opened = sight.machine, sight.now_s, sight.where, sight.opened
     look = looks.look(looks.MACHINES, machine["state"])
     old = bool(machine["silent"]) or machine["age_s"] is None
     return fill(

@@ -412,6 +412,10 @@ PAGES: dict[str, Panel] = {"wall": wall, "outage": outage_page.page}
 _ALL: dict[str, Panel] = {**{key: panel for key, (_, panel) in PANELS.items()}, **PAGES}
 
 
-def render(view: View) -> dict[str, str]:
-    """All panels by id."""
-    return {key: str(panel(view)) for key, panel in _ALL.items()}
+SLOW: frozenset[str] = frozenset({"energy", "health"})
+"""Panels whose figures move on all the time and that nobody reads by the second."""
+
+
+def render(view: View, *, slow: bool = True) -> dict[str, str]:
+    """All panels by id, or those that are not SLOW."""
+    return {key: str(panel(view)) for key, panel in _ALL.items() if slow or key not in SLOW}

@@ -191,9 +191,9 @@ class WebServer:
         """Have the page's own task say that it makes progress."""
         self._news.beat = beat
 
-    def changed(self) -> None:
-        """Something changed; the open pages hear of it within about a second. Never blocks."""
-        self._news.changed()
+    def changed(self, *, soon: bool = False) -> None:
+        """Something changed; open pages hear of it within two seconds, `soon` within one. Never blocks."""
+        self._news.changed(soon=soon)
 
     async def start(self) -> str:
         """Listen; the page's address. ConfigError if it must not or cannot."""
@@ -471,7 +471,7 @@ class WebServer:
         back = given.pop("back", "") if not request.path.startswith("/api/") else ""
         spoken = said(given, self._clock.now_s(), by=who)
         await self._ask(spoken)
-        self.changed()
+        self.changed(soon=True)
         about = spoken.machine or str(spoken.fields.get("spool") or spoken.fields.get("alarm", ""))
         if guard.wants_json(request):
             return web.json_response({"command": spoken.command, "about": about, "text": _done(spoken.command, about)})
@@ -549,7 +549,7 @@ class WebServer:
                 fields |= {"minutes": LINK_SHELVES_MIN, "reason": "by a link in a message"}
             spoken = Said(now_s, grant.command, None if alarm else grant.subject, grant.person or "link", fields)
             await self._ask(spoken, (links.spent(grant, now_s),))
-        self.changed()
+        self.changed(soon=True)
         return self._html(pages.outcome("Done", pages.grant_words(grant), self._assets), headers=NO_REFERRER)
 
     async def _done(self, grant: links.Grant) -> links.Done | None:

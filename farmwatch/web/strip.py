@@ -80,13 +80,14 @@ def strip(machines: Sequence[MachineView], view: View, where: tzinfo) -> Html:
     planned = [visit["at_s"] for visit in trips["visits"] if visit["at_s"] > now_s] if trips else []
     rounds = planned[:ROUNDS_SHOWN] or rounds_ahead(view.get("rounds", ()), now_s, where)
     axis = axis_of(machines, rounds, now_s)
-    lanes = join(_lane(machine, axis, where) for machine in machines)
+    lines = _lines(axis)
+    lanes = join(_lane(machine, axis, lines, where) for machine in machines)
     found = join(_found(at_s, machines, now_s, where) for at_s in rounds)
     return fill('{fades}<div class="strip"><ul class="lanes">{lanes}</ul>{labels}</div>{found}',
                 fades=FADES, lanes=lanes, labels=_labels(axis, where), found=found)  # fmt: skip
 
 
-def _lane(machine: MachineView, axis: Axis, where: tzinfo) -> Html:
+def _lane(machine: MachineView, axis: Axis, lines: Html, where: tzinfo) -> Html:
     found = machine["finish"]
     sure = finish_sure(found, axis.now_s, where)
     job = fill("<small>{job}</small>", job=name(machine["job"])) if machine["job"] else NOTHING
@@ -95,7 +96,7 @@ def _lane(machine: MachineView, axis: Axis, where: tzinfo) -> Html:
         '<svg class="time" height="40" role="img" aria-label="{sure}">{drawing}{lines}</svg>'
         '<b class="key">{at}</b></li>',
         key=machine["name"], machine=name(machine["name"]), job=job, sure=clip(sure, 300), drawing=_band(found, axis),
-        lines=_lines(axis), at=_end(found, axis.now_s, where),
+        lines=lines, at=_end(found, axis.now_s, where),
     )  # fmt: skip
 
 
