@@ -206,3 +206,50 @@ def hostile() -> View:
         row["state"] = state
     view["timezone"] = "Europe/London"
     return view
+
+
+def many(count: int) -> View:
+    """So many machines, each like one of the usual ones, in no arrangement."""
+    view = usual()
+    rows = []
+    for at in range(count):
+        row = deepcopy(view["machines"][at % 12])
+        row.update(name=f"{row['name']}-{at}" if count > 12 else row["name"], row=None, column=None)
+        rows.append(row)
+    view["machines"] = rows
+    view["rounds"] = ["08:30", "18:00"]
+    return view
+
+
+def one() -> View:
+    """One machine."""
+    return many(1)
+
+
+def three_hundred() -> View:
+    """More than anybody has here."""
+    return many(300)
+
+
+def _renamed(names: list[str], job: str) -> View:
+    view = usual()
+    view["rounds"] = ["08:30", "18:00"]
+    for row, name in zip(view["machines"], names, strict=True):
+        row.update(name=name, job=job if row["job"] else None)
+    for place in (*view["circuits"], *view["backups"]):
+        place["name"] = f"{names[0]} {place['name']}"
+    for row in view["alarms"]:
+        row["title"] = f"{names[0]} reports a fault"
+    view["verdict"]["title"] = f"Clear {names[1]}"[:60]
+    return view
+
+
+def longest() -> View:
+    """The longest names that the configuration takes, without a place to break."""
+    return _renamed([f"{name}{'WMwm' * 20}"[:80] for name in NAMES], "x" * 200)
+
+
+def right_to_left() -> View:
+    """Names that are written from right to left, mixed with digits."""
+    return _renamed([f"\u0645\u0627\u0643\u064a\u0646\u0629 {at} \u05de\u05db\u05d5\u05e0\u05d4" for at in range(12)],
+                    "\u0642\u0637\u0639\u0629 12 \u05d7\u05dc\u05e7")  # fmt: skip

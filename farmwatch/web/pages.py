@@ -88,7 +88,7 @@ def wall(view: View, panels: Mapping[str, str], assets: Mapping[str, str]) -> st
         '<main data-panel="wall">{wall}</main><div id="cover" class="wall silent cover" '
         'aria-hidden="true">{silence}</div>'
         '<p id="notice" hidden></p><p id="lost" role="alert" hidden></p>'
-        '<a class="leave" href="/">All machines</a>',
+        '<nav class="leave" aria-label="Views"><a href="/">All machines</a></nav>',
         wall=Html(panels["wall"]), silence=silence(),
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=WALL_REFRESH_S)

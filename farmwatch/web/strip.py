@@ -168,4 +168,5 @@ def _found(at_s: float, machines: Sequence[MachineView], now_s: float, where: tz
 
 
 def _few(names: list[str], most: int = 6) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if names[most:] else "")
+    more = f" and {len(names) - most} more" if names[most:] else ""
+    return ", ".join(clip(words, 24) for words in names[:most]) + more
