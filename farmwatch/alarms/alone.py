@@ -8,6 +8,7 @@ from typing import Any
 
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.rules import RULES, UNSTABLE
+from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, duration, fit, moment, percent, plain, ranged
 
 NAME_MIN = 8
@@ -27,7 +28,7 @@ def headline(rule: str, subject: str, *, over: bool = False, room: int = TITLE_M
         inner, _, of = subject.partition(":")
         left = room - len(template.format(subject=""))
         subject = headline(inner, of, room=left) if inner in RULES and not over else of or subject
-    name = plain(subject) or "unnamed"
+    name = plain(subject) or say("unnamed")
     left = max(room - len(template.format(subject="")), NAME_MIN)
     return fit(template.format(subject=fit(name, left)), room)
 
@@ -54,63 +55,58 @@ class Words:
     def since(self, at_s: float | None = None) -> str:
         """Since when and for how long."""
         at_s = self.alarm.since_s if at_s is None else at_s
-        return f"since {moment(at_s, self.now_s, self.zone)}, for {duration(self.now_s - at_s)}"
+        return say("since_for", since=moment(at_s, self.now_s, self.zone), lasted=duration(self.now_s - at_s))
 
     def number(self, key: str, unit: str, factor: float = 1.0, digits: int = 0) -> str:
         """A fact with its unit; "unknown" where it is not known."""
         value = self.facts.get(key)
-        return "unknown" if not isinstance(value, int | float) else f"{value * factor:.{digits}f} {unit}"
+        return say("unknown") if not isinstance(value, int | float) else f"{value * factor:.{digits}f} {unit}"
 
 
 def _failing(w: Words) -> tuple[str, str]:
-    why = plain(str(w.facts.get("why") or "what it does does not look like printing"))
-    meaning = (
-        f"It says that it prints, but {why}, {w.since(w.facts.get('from_s'))}. Time and feedstock go into nothing."
-    )
-    return meaning, "Look at it now; stop it if the part is lost."
+    why = plain(str(w.facts.get("why") or say("failing_why")))
+    return say("failing", why=why, since=w.since(w.facts.get("from_s"))), say("failing_act")
 
 
 def _overdue(w: Words) -> tuple[str, str]:
     late_s, usual_s = w.facts.get("late_s"), w.facts.get("usual_end_s")
-    late = f" by {duration(late_s)}" if isinstance(late_s, int | float) else ""
-    due = f": its usual end was {moment(usual_s, w.now_s, w.zone)}" if isinstance(usual_s, int | float) else ""
+    late = say("overdue_by", late=duration(late_s)) if isinstance(late_s, int | float) else ""
+    due = say("overdue_due", at=moment(usual_s, w.now_s, w.zone)) if isinstance(usual_s, int | float) else ""
     end_s = w.facts.get("p50_s")
-    new = "When it ends is not known now."
+    expected = say("overdue_unknown")
     if isinstance(end_s, int | float):
         sure = ranged(w.facts.get("p10_s"), w.facts.get("p90_s"), w.now_s, w.zone)
-        new = f"Now expected about {moment(max(end_s, w.now_s), w.now_s, w.zone)}{sure}."
-    return f"Overdue{late}{due}. {new} It may be printing air.", "Look whether it still builds."
+        expected = say("overdue_now", at=moment(max(end_s, w.now_s), w.now_s, w.zone), sure=sure)
+    return say("overdue", late=late, due=due, expected=expected), say("overdue_act")
 
 
 def _plug_off(w: Words) -> tuple[str, str]:
-    how = plain(str(w.facts.get("how") or "its plug gives no power"))
+    how = plain(str(w.facts.get("how") or say("plug_how")))
     job = f" ({fit(plain(str(w.facts['job'])), 40)})" if w.facts.get("job") else ""
-    meaning = f"{how[:1].upper()}{how[1:]} {w.since()}. Its build{job} is lost; filament sits in a hot nozzle."
-    return meaning, "Find out who or what switched it before it goes on again."
+    return say("plug_off", how=f"{how[:1].upper()}{how[1:]}", since=w.since(), job=job), say("plug_act")
 
 
 def _contradiction(w: Words) -> tuple[str, str]:
-    says = plain(str(w.facts.get("says") or "they cannot all be true"))
-    meaning = f"{says[:1].upper()}{says[1:]}, {w.since()}. Which of them is right is not known."
-    return meaning, "Check which plug and which backup it really hangs on."
+    says = plain(str(w.facts.get("says") or say("contradiction_says")))
+    return say("contradiction", says=f"{says[:1].upper()}{says[1:]}", since=w.since()), say("contradiction_act")
 
 
 def _humidity(w: Words) -> tuple[str, str]:
     value, limit = w.facts.get("value"), w.facts.get("limit")
-    now = f"{percent(value)} relative humidity" if isinstance(value, float) else "Humidity is not known now"
-    most = f", limit {percent(limit)}" if isinstance(limit, float) else ""
-    damp = ", ".join(str(one) for one in w.facts.get("materials") or ()) or "Feedstock"
-    return f"{now}{most}, {w.since()}. {fit(plain(damp), 40)} takes up water within hours or days.", (
-        "Close up, dry the air, keep spools in their boxes."
-    )
+    now = say("humidity_now", share=percent(value)) if isinstance(value, float) else say("humidity_unknown")
+    most = say("humidity_limit", share=percent(limit)) if isinstance(limit, float) else ""
+    damp = ", ".join(str(one) for one in w.facts.get("materials") or ()) or say("feedstock")
+    what = fit(plain(damp), 40)
+    return say("humidity", now=f"{now}{most}", since=w.since(), what=what), say("humidity_act")
 
 
 def _filament(w: Words) -> tuple[str, str]:
-    left, needed = w.number("left_g", "g"), w.number("needed_g", "g")
     out_s = w.facts.get("out_s")
-    when = f" It runs out about {moment(out_s, w.now_s, w.zone)}." if isinstance(out_s, int | float) else ""
-    spool = f" of {fit(plain(str(w.facts['spool'])), 40)}" if w.facts.get("spool") else ""
-    return f"About {left}{spool} left, {needed} needed.{when}", "Lay a spool ready and change it in time."
+    spool = say("filament_of", spool=fit(plain(str(w.facts["spool"])), 40)) if w.facts.get("spool") else ""
+    text = say("filament", left=w.number("left_g", "g"), spool=spool, needed=w.number("needed_g", "g"))
+    if isinstance(out_s, int | float):
+        text = f"{text} {say('filament_out', at=moment(out_s, w.now_s, w.zone))}"
+    return text, say("filament_act")
 
 
 def _late(w: Words) -> tuple[str, str]:
@@ -123,45 +119,39 @@ def _late(w: Words) -> tuple[str, str]:
 
 def _stock(w: Words) -> tuple[str, str]:
     left, point, days = (w.number("left_g", "kg", 1e-3, 1), w.number("point_g", "kg", 1e-3, 1), w.facts.get("days"))
-    lasts = f", enough for about {days:.0f} days" if isinstance(days, int | float) else ""
-    return f"{left} left{lasts}; the reorder point is {point}.", "Order it, and say so when it has come."
+    lasts = say("stock_lasts", days=f"{days:.0f}") if isinstance(days, int | float) else ""
+    return say("stock", left=left, lasts=lasts, point=point), say("stock_act")
 
 
 def _damp(w: Words) -> tuple[str, str]:
-    where = f" on {fit(plain(str(w.facts['machine'])), 30)}" if w.facts.get("machine") else ""
+    where = say("damp_on", machine=fit(plain(str(w.facts["machine"])), 30)) if w.facts.get("machine") else ""
     limit = w.facts.get("limit")
-    above = f" above {percent(limit)} relative humidity" if isinstance(limit, float) else " too humid for it"
-    what = fit(plain(str(w.facts.get("material") or "It")), 20)
-    meaning = f"{what}{where}: {w.number('humid_h', 'h')} in air{above}."
-    heat, time = w.number("dry_c", "°C"), w.number("dry_h", "h")
-    return meaning, f"Dry it, usually {time} at {heat}; its maker's sheet comes first."
+    above = say("damp_above", share=percent(limit)) if isinstance(limit, float) else say("damp_humid")
+    what = fit(plain(str(w.facts.get("material") or say("damp_it"))), 20)
+    meaning = say("damp", what=what, where=where, hours=w.number("humid_h", "h"), above=above)
+    return meaning, say("damp_act", time=w.number("dry_h", "h"), heat=w.number("dry_c", "°C"))
 
 
 def _service(w: Words) -> tuple[str, str]:
-    task = fit(plain(str(w.facts.get("task") or "service")), 60)
+    task = fit(plain(str(w.facts.get("task") or say("service_task"))), 60)
     unit = str(w.facts.get("unit") or "hours")
     used, every = w.number("used", unit), w.number("every", unit)
-    return f"{task[:1].upper()}{task[1:]}: {used} since the last service, due every {every}.", (
-        "Do it when the machine is free, and say so."
-    )
+    return say("service", task=f"{task[:1].upper()}{task[1:]}", used=used, every=every), say("service_act")
 
 
 def _clock(w: Words) -> tuple[str, str]:
-    why = plain(str(w.facts.get("why") or "it stands where it cannot be"))
-    meaning = f"{why[:1].upper()}{why[1:]}. Clock times in messages are wrong by as much; durations are right."
-    return meaning, "Let the computer set its clock, then restart Farmwatch."
+    why = plain(str(w.facts.get("why") or say("clock_why")))
+    return say("clock", why=f"{why[:1].upper()}{why[1:]}"), say("clock_act")
 
 
 def _channel(w: Words) -> tuple[str, str]:
-    why = plain(str(w.facts.get("why") or "it accepts nothing"))
-    meaning = f"Its last message did not go out: {why}. Messages come by the next channel, late, or not at all."
-    return meaning, "Try `farmwatch notify test` and mend what it says."
+    why = plain(str(w.facts.get("why") or say("channel_why")))
+    return say("channel", why=why), say("channel_act")
 
 
 def _unstable(w: Words) -> tuple[str, str]:
     rule = str(w.facts.get("of") or w.alarm.subject.partition(":")[0])
-    meaning = "Raised three times within ten minutes. It is not told again until it has been quiet for ten."
-    return meaning, f"Mend the connection, or lengthen its delays under [rules.{rule}]."
+    return say("unstable"), say("unstable_act", rule=rule)
 
 
 ALONE: dict[str, Callable[[Words], tuple[str, str]]] = {

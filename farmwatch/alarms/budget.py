@@ -35,6 +35,11 @@ class Bucket:
             self.tokens = min(self.most, self.tokens + (now_s - self.at_s) * self.a_day / DAY_S)
         self.at_s = now_s if self.at_s is None else max(self.at_s, now_s)
 
+    def ready(self, now_s: float) -> float:
+        """Tokens there are."""
+        self._fill(now_s)
+        return 0.0 if self.a_day is None else self.tokens
+
     def take(self, now_s: float, spare: float = 0.0, cost: float = 1.0) -> bool:
         """Take so many tokens, leaving `spare`; False if there are not so many."""
         if self.a_day is None:

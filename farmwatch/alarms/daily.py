@@ -4,19 +4,20 @@ It comes every day at the same time, also when there is nothing to say: a person
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
 
+from farmwatch.alarms.box import Box
 from farmwatch.alarms.hours import local_day
 from farmwatch.alarms.letters import Letter
-from farmwatch.alarms.people import Box
 from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, duration, fit, names, plain
 from farmwatch.words.model import Effect, Keep, Note
 
 KEPT_DAYS = 3
-NOT_SUPPLY = frozenset({"collector", "blip"})
+SUPPLY = frozenset({"site", "circuit", "backup"})
+"""Causes that are a loss of supply; a plug or a network that says nothing is none."""
 
 
 @dataclass(slots=True)
@@ -26,6 +27,10 @@ class Day:
     builds: dict[str, str] = field(default_factory=dict)
     outages: dict[str, float] = field(default_factory=dict)
     blind_s: float = 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """All fields, for the journal."""
+        return {"builds": dict(self.builds), "outages": dict(self.outages), "blind_s": self.blind_s}
 
 
 class Tally:
@@ -43,7 +48,7 @@ class Tally:
                 self._note(effect)
         if not self._changed:
             return
-        effects.extend(Keep("tally", day, asdict(self.days[day])) for day in sorted(self._changed))
+        effects.extend(Keep("tally", day, self.days[day].as_dict()) for day in sorted(self._changed))
         self._changed.clear()
         for old in sorted(self.days)[:-KEPT_DAYS]:
             del self.days[old]
@@ -57,7 +62,7 @@ class Tally:
             lasted_s = doc["ended"] - doc["started"]
             if doc["cause"] == "collector":
                 self._day(note.at_s).blind_s += lasted_s
-            elif doc["cause"] not in NOT_SUPPLY:
+            elif doc["cause"] in SUPPLY:
                 self._day(doc["started"]).outages[f"{doc['cause']} {doc['place']} {doc['started']:.0f}"] = lasted_s
 
     def _day(self, at_s: float) -> Day:

@@ -1,4 +1,4 @@
-"""A danger that nobody answers: whom to tell and when, as a table of steps; and where each danger stands."""
+"""What nobody answers: whom to tell and when, as tables of steps; and where each of them stands."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
@@ -37,23 +37,34 @@ STEPS: tuple[tuple[float, Callable[[Sequence[PersonPlan], Sequence[str]], list[C
 )
 
 
+SESSION_STEPS: tuple[tuple[float, Callable[[Sequence[PersonPlan], Sequence[str]], list[Call]]], ...] = (
+    # the same for what is no danger; beds have a reminder of their own
+    (3600.0, second_person),
+)
+
+
 @dataclass(slots=True)
 class Escalation:
-    """Where an unanswered danger stands. `told` are the people who know, in order."""
+    """Where something unanswered stands. `told` are the people who know, in order."""
 
     key: str
     incident: str
     began_s: float
     step: int = 0
     told: list[str] = field(default_factory=list)
+    danger: bool = True
+
+    @property
+    def _steps(self) -> tuple[tuple[float, Callable[[Sequence[PersonPlan], Sequence[str]], list[Call]]], ...]:
+        return STEPS if self.danger else SESSION_STEPS
 
     def next_s(self) -> float | None:
         """When the next step is due, None after the last."""
-        return self.began_s + STEPS[self.step][0] if self.step < len(STEPS) else None
+        return self.began_s + self._steps[self.step][0] if self.step < len(self._steps) else None
 
     def calls(self, order: Sequence[PersonPlan]) -> list[Call]:
         """Take the next step: whom to tell. `order` is who is to be told first, second and so on."""
-        found = STEPS[self.step][1](order, self.told)
+        found = self._steps[self.step][1](order, self.told)
         self.step += 1
         self.told += [call.person for call in found if call.person not in self.told]
         return found

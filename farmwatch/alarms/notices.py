@@ -12,9 +12,10 @@ from datetime import UTC, datetime
 from typing import Any, Protocol
 
 from farmwatch.alarms import beds
+from farmwatch.alarms.box import Box
 from farmwatch.alarms.letters import RANK, Letter
 from farmwatch.alarms.lifecycle import Alarm
-from farmwatch.alarms.people import Box, Mail
+from farmwatch.alarms.people import Mail
 from farmwatch.alarms.rules import RULES
 from farmwatch.words.model import Effect, Keep, SitePlan
 from farmwatch.words.timers import Timers
@@ -322,11 +323,13 @@ class Notices:
         return replace(letter, title=words[0], text=words[1], actions=words[2])
 
     def _unanswered(self, key: str, now_s: float) -> Letter | None:
-        """A danger that nobody has answered, as things stand; None if somebody has, or it is over."""
+        """What nobody has answered, as things stand; None if somebody has, or it is over."""
         incident = self.open.get(key)
         if incident is None or incident.answered:
             return None
-        alarms = [a for a in self._standing(incident) if a.state == "unacknowledged" and a.priority == "danger"]
+        alarms = [a for a in self._standing(incident) if a.state == "unacknowledged"]
+        if incident.priority == "danger":
+            alarms = [a for a in alarms if a.priority == "danger"]
         return self._letter(incident, alarms, "opened", now_s) if alarms else None
 
     # ---- life -------------------------------------------------------------------------------------------------------

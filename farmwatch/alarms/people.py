@@ -4,11 +4,14 @@ What a letter meets, in this order:
 
     danger                      goes at once, whatever the hour and the budget, to whoever is first (and to those who
                                 are `at_once`); see `escalate` for what follows
-    an all-clear                goes to those who were told; where the opening still waits, both are dropped
+    an all-clear                joins the next digest of those who were told, for it asks for nothing; that of a danger
+                                goes at once; where the opening still waits, both are dropped
     digest                      waits for the next digest; where there are none it goes when the person may be spoken to
+    this session                goes to one person, whoever may be spoken to soonest and has been told least, unless the
+                                rule names people; an hour unanswered, to the next one, and no further
     off duty, or quiet hours    waits for their end, and comes in one message with whatever else waits
-    no token                    waits for one, likewise; the first word about anything but beds pays for its all-clear
-                                too, so that this never waits
+    no token                    waits for one, likewise
+    nobody within a week        is put on record as undelivered
     else                        goes now
 
 What has waited is written anew when it goes: what is over by then is counted in the daily report, and no more. The
@@ -16,12 +19,14 @@ all-clear of a danger comes at once to those whom the danger has reached, in qui
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
+from farmwatch.alarms import whom
+from farmwatch.alarms.box import HELD_MAX, Box
 from farmwatch.alarms.budget import SPARE, Bucket
 from farmwatch.alarms.escalate import Call, Escalation
-from farmwatch.alarms.hours import begins, ends, inside, next_time
+from farmwatch.alarms.hours import next_time
 from farmwatch.alarms.letters import Letter, bundle, message_of
 from farmwatch.alarms.texts import say
 from farmwatch.words.model import Effect, Keep, Note, PersonPlan
@@ -29,47 +34,8 @@ from farmwatch.words.timers import Timers
 
 OWNER = PersonPlan("owner", ())
 """Who is written to where no people are configured: nobody's phone, but the page, the journal and replay show it."""
-HELD_MAX = 60
-TOLD_MAX = 80
+GIVEN_UP_S = 60.0
 Fresh = Callable[[Letter, float], Letter | None]
-
-
-@dataclass(slots=True)
-class Box:
-    """What one person has been told, and what waits for them."""
-
-    person: PersonPlan
-    bucket: Bucket
-    held: list[Letter] = field(default_factory=list)
-    digest: list[Letter] = field(default_factory=list)
-    told: dict[str, int] = field(default_factory=dict)  # incident: messages about it
-    paid: list[str] = field(default_factory=list)  # incidents whose all-clear needs no token
-    over: int = 0  # what was over before it was told, since the last daily report
-    sent: int = 0  # messages since the last daily report
-    why: str = "held_title"
-
-    def as_dict(self) -> dict[str, Any]:
-        """What must survive."""
-        return {
-            "held": [letter.as_dict() for letter in self.held],
-            "digest": [letter.as_dict() for letter in self.digest],
-            "told": self.told,
-            "paid": self.paid,
-            "over": self.over,
-            "sent": self.sent,
-            "why": self.why,
-            "tokens": self.bucket.tokens,
-            "tokens_at_s": self.bucket.at_s,
-        }
-
-    def restore(self, doc: dict[str, Any]) -> None:
-        """The reverse of `as_dict`."""
-        self.held = [Letter.from_dict(row) for row in doc.get("held", ())]
-        self.digest = [Letter.from_dict(row) for row in doc.get("digest", ())]
-        self.told, self.why = dict(doc.get("told", {})), doc.get("why", "held_title")
-        self.paid = list(doc.get("paid", ()))
-        self.over, self.sent = int(doc.get("over", 0)), int(doc.get("sent", 0))
-        self.bucket.tokens, self.bucket.at_s = float(doc.get("tokens", 0.0)), doc.get("tokens_at_s")
 
 
 class Mail:
@@ -108,33 +74,42 @@ class Mail:
         if letter.priority == "danger":
             self._danger(letter, boxes, now_s, effects)
             return
-        for box in boxes:
-            if letter.step == "clear":
+        if letter.step == "clear":
+            for box in boxes:
                 self._clear(box, letter, now_s, effects)
-            elif letter.priority == "digest":
+        elif letter.priority == "digest":
+            for box in boxes:
                 self._digest(box, letter, now_s, effects)
-            else:
+        else:
+            for box in self._first(letter, boxes, now_s, effects):
                 self._session(box, letter, now_s, effects)
 
     def _for(self, letter: Letter) -> list[Box]:
         named = [box for box in self.boxes.values() if letter.to is None or box.person.name in letter.to]
         return named or list(self.boxes.values())
 
+    def _first(self, letter: Letter, boxes: list[Box], now_s: float, effects: list[Effect]) -> list[Box]:
+        """Whom to tell of what is no danger."""
+        order = whom.in_order((b for b in boxes if whom.reachable(b, now_s, self._zone)), now_s, self._zone)
+        if not order:
+            effects += whom.undelivered([letter], "", now_s)
+            return []
+        if letter.to is not None:  # the owner wants just these to know
+            return order
+        known = [box for box in order if box.knows(letter.incident)]
+        if letter.step == "again":  # whoever was told has not moved: the next one, if there is one to speak to
+            others = [box for box in order if box not in known and self.may_speak(box.person, now_s)]
+            return (others or known or order)[:1]
+        first = known or order[:1]
+        if letter.key and letter.key not in self.escalations and not letter.beds and len(self.boxes) > 1:
+            told = [box.person.name for box in first]
+            self.escalations[letter.key] = Escalation(letter.key, letter.incident, now_s, told=told, danger=False)
+            self._step(self.escalations[letter.key], effects)
+        return first
+
     def may_speak(self, person: PersonPlan, now_s: float) -> bool:
         """Whether what is no danger may come now."""
-        on_duty = not person.duty or inside(person.duty, now_s, self._zone)
-        return on_duty and not inside(person.quiet, now_s, self._zone)
-
-    def opens_s(self, person: PersonPlan, now_s: float) -> float:
-        """When what is no danger may come next; infinity if that cannot be found."""
-        at_s = now_s
-        for _ in range(64):
-            if person.duty:
-                at_s = begins(person.duty, at_s, self._zone)
-            if at_s == float("inf") or not inside(person.quiet, at_s, self._zone):
-                return at_s
-            at_s = ends(person.quiet, at_s, self._zone)
-        return float("inf")
+        return whom.may_speak(person, now_s, self._zone)
 
     def _danger(self, letter: Letter, boxes: list[Box], now_s: float, effects: list[Effect]) -> None:
         order = self._order(boxes, now_s)
@@ -145,7 +120,7 @@ class Mail:
                 self._send(box, letter, now_s, effects)
         told = [box.person.name for box in order if letter.incident in box.told]
         before = self.escalations.get(letter.key)
-        if before is None and letter.key:
+        if letter.key and (before is None or not before.danger):
             self.escalations[letter.key] = Escalation(letter.key, letter.incident, now_s, told=told)
             self._step(self.escalations[letter.key], effects)
 
@@ -159,15 +134,10 @@ class Mail:
             self._drop(box, letter.incident, now_s, effects)
         if letter.incident not in box.told:
             return
-        paid = letter.incident in box.paid
-        if paid:
-            box.paid.remove(letter.incident)
-        if letter.priority == "digest":
-            self._digest(box, letter, now_s, effects)
-        elif letter.danger or (paid and self.may_speak(box.person, now_s)):
+        if letter.danger:
             self._send(box, letter, now_s, effects)
         else:
-            self._session(box, letter, now_s, effects)
+            self._digest(box, replace(letter, priority="digest"), now_s, effects)
 
     def _drop(self, box: Box, incident: str, now_s: float, effects: list[Effect]) -> None:
         """What waits about an incident that is over need not be told: it is counted."""
@@ -188,15 +158,12 @@ class Mail:
             self.hold(box, letter, now_s, effects)
 
     def _session(self, box: Box, letter: Letter, now_s: float, effects: list[Effect]) -> None:
-        pays = letter.step == "opened" and not letter.beds
         if not self.may_speak(box.person, now_s):
             self.hold(box, letter, now_s, effects)
-        elif (box.held and not letter.beds) or not box.bucket.take(now_s, _spare([letter]), 2.0 if pays else 1.0):
+        elif (box.held and not letter.beds) or not box.bucket.take(now_s, _spare([letter])):
             box.why = "overflow_title"
             self.hold(box, letter, now_s, effects)
         else:
-            if pays:
-                box.paid = [*box.paid, letter.incident][-TOLD_MAX:]
             self._send(box, letter, now_s, effects)
 
     def hold(self, box: Box, letter: Letter, now_s: float, effects: list[Effect]) -> None:
@@ -209,16 +176,17 @@ class Mail:
 
     def join(self, letter: Letter, now_s: float, effects: list[Effect]) -> None:
         """A bed has joined those that were told of: the next digest says so, or the end of hours of silence."""
-        for box in self._for(letter):
-            if not self.may_speak(box.person, now_s):
+        boxes = self._for(letter)
+        if not any(self.may_speak(box.person, now_s) for box in boxes):
+            for box in self._first(letter, boxes, now_s, effects):
                 self.hold(box, letter, now_s, effects)
-            elif box.person.digests and not any(a.beds for a in box.digest):
+            return
+        for box in boxes:
+            if box.person.digests and not any(a.beds for a in box.digest):
                 self._digest(box, replace(letter, priority="digest"), now_s, effects)
 
     def _send(self, box: Box, letter: Letter, now_s: float, effects: list[Effect], call: Call | None = None) -> None:
-        box.told[letter.incident] = box.told.pop(letter.incident, 0) + 1
-        for old in list(box.told)[:-TOLD_MAX]:
-            del box.told[old]
+        box.count(letter.incident)
         box.sent += 1
         effects.append(message_of(letter, box.person.name, now_s, call.by if call is not None else ()))
         self._keep(box, effects)
@@ -230,8 +198,10 @@ class Mail:
         name = box.person.name
         if box.held:
             spare = _spare(box.held)
-            due_s = self.opens_s(box.person, now_s)
-            if due_s <= now_s:
+            due_s = whom.opens_s(box.person, now_s, self._zone)
+            if not whom.reachable(box, now_s, self._zone):
+                due_s = now_s + GIVEN_UP_S
+            elif due_s <= now_s:
                 due_s = max(box.bucket.ready_s(now_s, spare), now_s)
             self._set("held", name, due_s)
         else:
@@ -262,6 +232,8 @@ class Mail:
 
     def _held(self, box: Box, now_s: float, effects: list[Effect]) -> None:
         """Tell what has waited, in one message."""
+        if self._given_up(box, now_s, effects):
+            return
         spare = _spare(box.held)
         if not self.may_speak(box.person, now_s) or box.bucket.ready_s(now_s, spare) > now_s + 0.5:
             self._wait(box, now_s)
@@ -274,6 +246,16 @@ class Mail:
         self._keep(box, effects)
         self._wait(box, now_s)
 
+    def _given_up(self, box: Box, now_s: float, effects: list[Effect]) -> bool:
+        """Put on record what waits for somebody who may not be spoken to at any hour; whether it is so."""
+        if whom.reachable(box, now_s, self._zone):
+            return False
+        effects += whom.undelivered([*box.held, *box.digest], box.person.name, now_s)
+        box.held, box.digest = [], []
+        self._keep(box, effects)
+        self._wait(box, now_s)
+        return True
+
     def _still(self, box: Box, letters: Sequence[Letter], now_s: float) -> list[Letter]:
         """What is not over, written anew."""
         fresh = [self._fresh(letter, now_s) for letter in letters]
@@ -285,13 +267,15 @@ class Mail:
         if len({letter.incident for letter in letters}) > 1:
             whole = bundle(letters, f"{why.removesuffix('_title')}-{box.person.name}", why, now_s, self._zone)
             for letter in letters:
-                box.told[letter.incident] = box.told.pop(letter.incident, 0) + 1
+                box.count(letter.incident)
         self._send(box, whole, now_s, effects)
 
     def _digest_now(self, box: Box, now_s: float, effects: list[Effect]) -> None:
+        if self._given_up(box, now_s, effects):
+            return
         letters = self._still(box, box.digest, now_s)
         if letters and not self.may_speak(box.person, now_s):
-            self._set("digest", box.person.name, max(self.opens_s(box.person, now_s), now_s + 60.0))
+            self._set("digest", box.person.name, max(whom.opens_s(box.person, now_s, self._zone), now_s + 60.0))
             return
         daily_s = self._timers.due_s(("people", ("daily", box.person.name)))
         if daily_s is not None and daily_s <= now_s + 60.0:  # the daily report names what is due
@@ -319,7 +303,7 @@ class Mail:
         if together:
             box.digest = []
             for told in letters:
-                box.told[told.incident] = box.told.pop(told.incident, 0) + 1
+                box.count(told.incident)
             self._keep(box, effects)
             self._wait(box, now_s)
 
@@ -348,18 +332,12 @@ class Mail:
         order = known + [person for person in order if person not in known]
         step = escalation.step
         for call in escalation.calls(order):
-            again = Letter(
-                id=f"{letter.incident}.escalated.{step + 1}",
-                at_s=now_s,
-                key=key,
-                incident=letter.incident,
-                step="escalated",
-                priority="danger",
-                title=say("unanswered", title=letter.title),
-                text=letter.text,
-                actions=letter.actions,
-                danger=True,
-            )
+            title = say("unanswered", title=letter.title)
+            what = "escalated" if escalation.danger else "again"
+            again = replace(letter, id=f"{letter.incident}.{what}.{step + 1}", at_s=now_s, step=what, title=title)
+            if not escalation.danger:
+                self._session(self.boxes[call.person], again, now_s, effects)
+                continue
             self._send(self.boxes[call.person], again, now_s, effects, call)
             effects.append(Note(now_s, "escalated", {"incident": letter.incident, "to": call.person, "step": step + 1}))
         self._step(escalation, effects)

@@ -4,14 +4,14 @@ from collections.abc import Callable
 
 from farmwatch.alarms import watcher
 from farmwatch.alarms.alone import ALONE, alone, headline
+from farmwatch.alarms.box import Box
 from farmwatch.alarms.daily import Tally
 from farmwatch.alarms.letters import Letter
 from farmwatch.alarms.lifecycle import OWING, Alarm
 from farmwatch.alarms.notices import Incident
-from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.texts import say
-from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, count, duration, moment, names, percent, plain, ranged
+from farmwatch.alarms.wording import TITLE_MAX, TOTAL_MAX, clock, duration, moment, names, percent, plain, ranged
 from farmwatch.farm import Farm
 from farmwatch.machines.cooling import Release
 from farmwatch.power.breaker import behaviour
@@ -78,15 +78,13 @@ class Phrases:
         for name in fresh[:3]:
             build = farm.machines[name].last_build
             job = f" ({plain(build.job)[:40]})" if build is not None and build.job else ""
-            result = "ready"
-            if build is not None and build.result in ("failed", "cancelled"):
-                result = build.result
+            ended = build.result if build is not None and build.result in ("failed", "cancelled") else "ready"
             since_s = farm.machines[name].waiting_since_s
-            ready = f" since {clock(since_s, self._zone)}" if since_s is not None else ""
-            parts.append(f"{plain(name)}{job} {result}, cool{ready}.")
+            cool = say("bed_cool" if since_s is None else "bed_cool_since", since=self._at(since_s))
+            parts.append(say("bed", what=f"{plain(name)}{job}", ended=say(f"bed_{ended}"), cool=cool))
         if soon:
-            due = names([f"{plain(name)} {self._about(at, now_s)}" for name, at in soon], 3)
-            parts.append(f"Soon: {due}.")
+            due = [say("about_when", what=plain(name), at=self._about(at, now_s)) for name, at in soon]
+            parts.append(say("beds_soon", what=names(due, 3)))
         parts.append(after_clearing(farm, waiting, now_s))
         parts.append(self._next(now_s, skip={name for name, _ in soon}))
         actions = tuple(("cleared", name) for name in fresh[:3])
@@ -114,12 +112,12 @@ class Phrases:
     def _next(self, now_s: float, skip: set[str]) -> str:
         for name, at in self._soon(now_s):
             if name not in skip:
-                return f"Next: {plain(name)} {self._about(at, now_s)}."
+                return say("beds_next", what=say("about_when", what=plain(name), at=self._about(at, now_s)))
         return ""
 
     def _about(self, at: Release, now_s: float) -> str:
         sure = ranged(at.p10_s, at.p90_s, now_s, self._zone)
-        return f"about {moment(max(_of(at), now_s), now_s, self._zone)}{sure}"
+        return f"{moment(max(_of(at), now_s), now_s, self._zone)}{sure}"
 
     # ---- power ----------------------------------------------------------------------------------------------------
 
@@ -144,15 +142,13 @@ class Phrases:
         parts = []
         if lives and lives[0][0] != float("inf"):
             first_s, name = lives[0]
-            parts.append(
-                f"{plain(name)} empty about {clock(now_s + first_s, self._zone)} (in {duration(first_s)})"
-                + (f", last {clock(now_s + lives[-1][0], self._zone)}" if self._has_last(lives) else "")
-                + "."
-            )
+            key = "battery_lives" if self._has_last(lives) else "battery_life"
+            at, last = self._at(now_s + first_s), self._at(now_s + lives[-1][0])
+            parts.append(say(key, name=plain(name), at=at, left=duration(first_s), last=last))
         elif lives:
-            parts.append("How long the batteries last is not known.")
+            parts.append(say("battery_unknown"))
         parts.append(self._at_stake(now_s, lives))
-        parts.append("Leave breakers and wiring to an electrician.")
+        parts.append(say("leave_wiring"))
         return title, within(parts, TOTAL_MAX - len(title) - 1), ()
 
     @staticmethod
@@ -164,12 +160,10 @@ class Phrases:
         outage = self._farm.outage.open
         out = [name for name, track in self._farm.backups.items() if track.status in ("on_battery", "low")]
         if outage is None or outage.cause in ("site", "blip"):
-            what = "Mains lost"
-        elif outage.cause == "circuit":
-            what = f"Circuit {plain(outage.place)} lost"
-        else:
-            return f"Backup {names(out or outage.backups, 2)} on battery"
-        return f"{what}: {count(len(out), 'backup')} on battery"
+            return say("mains_title", number=len(out))
+        if outage.cause == "circuit":
+            return say("circuit_title", name=plain(outage.place), number=len(out))
+        return say("backup_title", names=names(out or outage.backups, 2))
 
     def _at_stake(self, now_s: float, lives: list[tuple[float, str]]) -> str:
         """Which builds end before their battery and which do not, as far as it can be told."""
@@ -185,10 +179,10 @@ class Phrases:
             if end_s is None or end_s > now_s + life_s[backup]:
                 late.append(name)
         if not total:
-            return "No build runs on them."
+            return say("stake_none")
         if not late:
-            return f"All {count(total, 'build')} should end in time."
-        return f"Not done by then: {names(late, 4)}. Pause what can be paused."
+            return say("stake_all", number=total)
+        return say("stake_late", names=names(late, 4))
 
     def _care(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         alarm = alarms[0]
@@ -203,19 +197,19 @@ class Phrases:
         alarm = alarms[0]
         name = plain(alarm.subject)
         behind = self._farm.behind(alarm.subject)
-        fed = names(behind, 4) if behind else "What hangs on it"
+        fed = names(behind, 4) if behind else say("behind_it")
         if alarm.rule == "battery_low":
-            title, text = f"Battery low: {name}", f"{fed}: power ends any moment. Pause or let go now."
+            title, text = say("low_title", name=name), say("low_text", fed=fed)
             # It is the incident's one change: what the others should do by now goes with it.
             room = TOTAL_MAX - len(title) - 1
             plans = plan_text(self._farm, now_s, room - len(text) - 1) if self._farm.rescue.differs() else ""
             return title, within([text, plans], room), ()
         load_w = self._farm.load_of_backup_w(alarm.subject)
         rating_w = self._farm.backups[alarm.subject].plan.rating_w
-        load = f"{load_w:.0f} W" if load_w is not None else "Load unknown"
-        of = f" of {rating_w:.0f} W" if rating_w is not None else ""
-        text = f"{load}{of}. {fed} would stop if it trips. Pause one that is heating."
-        return f"Overload: backup {name}", text, ()
+        load = f"{load_w:.0f} W" if load_w is not None else say("load_unknown")
+        if rating_w is not None:
+            load = say("of_rating", load=load, rating=f"{rating_w:.0f} W")
+        return say("overload_title", name=name), say("overload_text", load=load, fed=fed), ()
 
     # ---- the rest -------------------------------------------------------------------------------------------------
 
@@ -223,43 +217,26 @@ class Phrases:
         facts = alarms[0].facts
         since = clock(facts.get("lost_at_s", alarms[0].since_s), self._zone)
         sources = facts.get("sources", 0)
-        text = (
-            f"No connection since {since}: {count(sources, 'source')} not seen, their beds and power are "
-            "unknown until it is back. Check the broker's computer and the network."
-        )
-        if self._farm.outage.network_lost():
-            text = (
-                f"No connection since {since}: {count(sources, 'source')} and more not seen, over MQTT and HTTP; beds "
-                "and power are unknown until it is back. Check router, switch and cables."
-            )
-            return "Network lost", text, ()
-        return "MQTT broker lost", text, ()
+        what = "network" if self._farm.outage.network_lost() else "broker"
+        return say(f"{what}_title"), say(f"{what}_text", since=since, number=sources), ()
 
     def _silent(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         suspects = [alarm for alarm in alarms if alarm.rule == "unit_suspect"]
         if suspects and len(suspects) == len(alarms):
-            title = f"{names([a.subject for a in suspects], 2)}: unit changed?"
-            why = plain(str(suspects[0].facts.get("why") or "Its watts have stepped by about a thousand."))
-            return title, f"{why} Nothing is rescaled by itself: check the unit in its mapping.", ()
+            title = say("unit_title", names=names([a.subject for a in suspects], 2))
+            return title, say("unit_text", why=plain(str(suspects[0].facts.get("why") or say("unit_why")))), ()
         alarms = [alarm for alarm in alarms if alarm.rule != "unit_suspect"]
         degraded = [alarm for alarm in alarms if alarm.rule == "source_degraded"]
         silent = [alarm for alarm in alarms if alarm.rule != "source_degraded"]
         if not silent:
-            title = f"{names([a.subject for a in degraded], 2)}: payloads unreadable"
-            return title, "Their values are unknown. See the page for what came; mend the mapping.", ()
+            return say("degraded_title", names=names([a.subject for a in degraded], 2)), say("degraded_text"), ()
         subjects = [alarm.subject for alarm in silent]
         since_s = min((a.facts.get("silent_since_s") or a.since_s) for a in silent)
         partly = [a.subject for a in silent if not a.facts.get("all_of_it", True)]
-        what = "What it does" if len(silent) == 1 else "What they do"
-        if partly and len(partly) == len(silent):
-            what = "Some of what is reported"
-        title = f"No word from {names(subjects, 3)}"
+        what = say("silent_part" if partly and len(partly) == len(silent) else "silent_what", number=len(silent))
         error = next((plain(str(a.facts["error"]))[:60] for a in silent if a.facts.get("error")), "")
-        text = (
-            f"Since {clock(since_s, self._zone)}{f': {error}' if error else ''}. {what} is unknown now. "
-            "Check plug, cable and network there."
-        )
-        return title, text, ()
+        since = f"{self._at(since_s)}: {error}" if error else self._at(since_s)
+        return say("silent_title", names=names(subjects, 3)), say("silent_text", since=since, what=what), ()
 
     def _fault(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         name = alarms[0].subject
@@ -268,55 +245,48 @@ class Phrases:
         if name in self._farm.plan.circuits:
             return self._circuit(alarms[0])
         build = self._farm.machines[name].build
-        job = f"{plain(build.job)[:40]} stands still. " if build is not None and build.job else ""
+        parts = []
+        if build is not None and (build.job or build.progress is not None):
+            parts.append(say("fault_job", job=plain(build.job)[:40]) if build.job else say("fault_build"))
         if build is not None and build.progress is not None:
-            job = f"{job or 'Its build stands still. '}It was at {percent(build.progress)}. "
-        return f"{plain(name)} reports a fault", f"{job}Look at it before you start it again.", ()
+            parts.append(say("fault_at", share=percent(build.progress)))
+        return headline(alarms[0].rule, name), " ".join([*parts, say("fault_act")]), ()
 
     def _circuit(self, alarm: Alarm) -> Words:
         """A circuit above its share for hours, or above its breaker's tripping current."""
         circuit = self._farm.plan.circuits[alarm.subject]
-        draw, name = self._farm.draw(alarm.subject), plain(alarm.subject)
+        draw = self._farm.draw(alarm.subject)
         amps = draw.amps if draw.amps is not None else alarm.facts.get("amps")
-        least = "at least " if draw.missing or not draw.va_known else ""
-        load = "Its load is not known now." if amps is None else f"{least}{amps:.1f} A of {circuit.rating_a:g} A. "
-        load = load[:1].upper() + load[1:]
+        key = "circuit_least" if draw.missing or not draw.va_known else "circuit_load"
+        rating = f"{circuit.rating_a:g}"
+        load = say("circuit_unknown") if amps is None else say(key, amps=f"{amps:.1f}", rating=rating)
         if alarm.rule == "circuit_overload":
             curve = self._farm.power.supply.curves.get(alarm.subject)
             does = behaviour(amps, circuit.rating_a, curve).words if amps is not None else ""
-            why = f"If its breaker is of the usual kind, {does}. " if does else ""
-            return f"Circuit {name} overloaded", f"{load}{why}Pause what heats; start nothing more there.", ()
-        share = f"It should carry {circuit.rating_a * circuit.continuous_share:.1f} A for hours. "
-        advice = "Start nothing more there. Limits are for local codes and an electrician."
-        return f"Circuit {name} near its limit", f"{load}{share}{advice}", ()
+            why = [say("circuit_breaker", does=does)] if does else []
+            return headline(alarm.rule, alarm.subject), " ".join([load, *why, say("circuit_act")]), ()
+        share = say("circuit_share", amps=f"{circuit.rating_a * circuit.continuous_share:.1f}")
+        return headline(alarm.rule, alarm.subject), f"{load} {share} {say('circuit_advice')}", ()
 
     def _heat(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         alarm = alarms[0]
         machine = self._farm.machines[alarm.subject]
         power_w = machine.number("power_w")
-        draws = f"draws {power_w:.0f} W" if power_w is not None else "draws heating power"
-        said = alarm.facts.get("says", machine.state)
-        text = (
-            f"It says {said} and {draws}, since {clock(alarm.since_s, self._zone)}. A heater may be stuck on. Look at "
-            "it now; if in doubt, cut its power at the plug."
-        )
-        return f"{plain(alarm.subject)} heats without a job", text, ()
+        draws = f"{power_w:.0f} W" if power_w is not None else say("heat_power")
+        facts = {"says": alarm.facts.get("says", machine.state), "draws": draws, "since": self._at(alarm.since_s)}
+        return headline(alarm.rule, alarm.subject), say("heat_text", **facts), ()
 
     def _store(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         why = plain(str(alarms[0].facts.get("why") or ""))[:90]
         why = f"{why[:1].upper()}{why[1:]}. " if why else ""
-        text = (
-            f"{why}Watching and messages go on; history is not kept. Free space on the collector or replace its card."
-        )
-        return f"Collector cannot write: {plain(alarms[0].subject)}", text, ()
+        return headline(alarms[0].rule, alarms[0].subject), f"{why}{say('store_text')}", ()
 
     def _dark(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         return *watcher.dark(self._farm, alarms[0], now_s), ()
 
     def _acts(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         why = plain(str(alarms[0].facts.get("why") or ""))[:90]
-        text = f"Three times within ten minutes, last {why}. Nothing was done. If it was none of you, find out who."
-        return "Somebody tried to act at a machine", text, ()
+        return say("acts_title"), say("acts_text", why=why), ()
 
     def _clear(self, incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         lasted = duration(now_s - min((a.since_s for a in alarms), default=incident.opened_s))
@@ -324,38 +294,44 @@ class Phrases:
         if incident.group == "mains":
             return self._mains_clear(incident, alarms, lasted, now_s)
         if incident.group == "broker":
-            what = "Network" if self._farm.outage.network_lost(within_s=60.0, now_s=now_s) else "MQTT broker"
-            return f"{what} back after {lasted}", self._state_of_things(), ()
+            what = "network" if self._farm.outage.network_lost(within_s=60.0, now_s=now_s) else "broker"
+            return say(f"{what}_back", lasted=lasted), self._state_of_things(), ()
         if incident.group == "silent":
             if all(alarm.rule == "unit_suspect" for alarm in alarms):
-                return f"{names(subjects, 2)}: unit plausible again", f"After {lasted}.", ()
+                return say("unit_over", names=names(subjects, 2)), say("after", lasted=lasted), ()
             if all(alarm.rule == "source_degraded" for alarm in alarms):
-                return f"{names(subjects, 2)} readable again", f"After {lasted}.", ()
-            return f"{names(subjects, 3)} heard again", f"After {lasted}. {self._state_of_things()}", ()
+                return say("degraded_over", names=names(subjects, 2)), say("after", lasted=lasted), ()
+            return say("silent_over", names=names(subjects, 3)), self._after(lasted), ()
         if not alarms:
-            return "An alarm is over", f"After {lasted}. {self._state_of_things()}", ()
+            return say("some_over"), self._after(lasted), ()
         title = headline(alarms[0].rule, alarms[0].subject, over=True)
         if incident.group == "heat":
-            return title, f"It did for {lasted}. Find out why, and reset the alarm.", ()
+            return title, say("heat_over", lasted=lasted), ()
         if incident.group == "acts":
-            return "No more attempts to act", "For ten minutes nobody has tried.", ()
-        more = f" {self._state_of_things()}" if alarms[0].rule == "machine_fault" else ""
-        return title, f"After {lasted}.{more}", ()
+            return say("acts_over_title"), say("acts_over"), ()
+        return title, self._after(lasted) if alarms[0].rule == "machine_fault" else say("after", lasted=lasted), ()
+
+    def _after(self, lasted: str) -> str:
+        return f"{say('after', lasted=lasted)} {self._state_of_things()}"
 
     def _mains_clear(self, incident: Incident, alarms: list[Alarm], lasted: str, now_s: float) -> Words:
         if not any(alarm.rule == "mains_lost" for alarm in alarms):
             subjects = list(dict.fromkeys(plain(alarm.subject) for alarm in alarms))
-            return f"Backup {names(subjects, 3)} in order again", f"After {lasted}.", ()
+            return say("backup_over", names=names(subjects, 3)), say("after", lasted=lasted), ()
         outage = self._farm.outage.last
         if outage is None or (outage.ended_s or 0.0) < incident.opened_s - OTHER_S:
-            return f"Power back after {lasted}", self._state_of_things(), ()
+            return say("power_back", lasted=lasted), self._state_of_things(), ()
         settle(outage, self._farm.machines)
         title, text = report(outage, restart_words(self._farm, outage, now_s))
         return title, text, ()
 
     def _state_of_things(self) -> str:
         waiting = [name for name, machine in self._farm.machines.items() if machine.state == "waiting"]
-        return f"{beds_title(waiting)}." if waiting else "No bed waits."
+        return f"{beds_title(waiting)}." if waiting else say("no_beds")
+
+    def _at(self, at_s: float | None) -> str:
+        """Time of day; empty if there is none."""
+        return "" if at_s is None or at_s == float("inf") else clock(at_s, self._zone)
 
 
 def _of(at: Release) -> float:
@@ -372,19 +348,17 @@ def beds_title(waiting: list[str]) -> str:
     >>> beds_title(["knot"]), beds_title(["avocet", "knot", "eider", "ibis", "heron"])
     ('Clear bed: knot', 'Clear 5 beds: avocet, knot, eider, ibis and 1 more')
     """
-    if len(waiting) == 1:
-        return f"Clear bed: {plain(waiting[0])}"
-    return f"Clear {len(waiting)} beds: {names(waiting, 4)}"
+    return say("clear_bed" if len(waiting) == 1 else "clear_beds", number=len(waiting), names=names(waiting, 4))
 
 
 def words_of(alarm: Alarm, farm: Farm, now_s: float) -> tuple[str, str]:
     """Title and text about one alarm alone, for lists."""
     if alarm.rule == "bed_waiting":  # there may be many of them, and a list needs no more than this
-        return beds_title([alarm.subject]), f"Cool since {clock(alarm.since_s, farm.plan.timezone)}."
+        return beds_title([alarm.subject]), say("bed_alone", since=clock(alarm.since_s, farm.plan.timezone))
     incident = Incident(alarm.id, alarm.id, RULES[alarm.rule].group, alarm.priority, alarm.since_s)
     title, text, _ = Phrases(farm).words_for(incident, [alarm], "opened", now_s)
     if alarm.rule == "mains_lost":
-        title = f"Backup {plain(alarm.subject)} on battery"
+        title = headline(alarm.rule, alarm.subject)
     if alarm.state in OWING:
-        return f"Over: {title}", "It is over, and nobody has answered it."
+        return say("list_over", title=title), say("list_over_text")
     return title, text

@@ -1,10 +1,10 @@
 """Words about the watcher itself: that it was blind, what has changed meanwhile, and that it is about to go dark."""
 
-from farmwatch.alarms.daily import NOT_SUPPLY, Standing, Tally, report, yesterday
+from farmwatch.alarms.box import Box
+from farmwatch.alarms.daily import SUPPLY, Standing, Tally, report, yesterday
 from farmwatch.alarms.hours import local_day
 from farmwatch.alarms.letters import Letter
 from farmwatch.alarms.lifecycle import Alarm
-from farmwatch.alarms.people import Box
 from farmwatch.alarms.rules import RULES
 from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import clock, duration, moment, names, plain
@@ -22,7 +22,7 @@ def back(farm: Farm, since_s: float, until_s: float, now_s: float) -> tuple[str,
     title = say("awoke_title", lasted=duration(until_s - since_s))
     changes = []
     last = farm.outage.last
-    supply = last is not None and last.cause not in NOT_SUPPLY
+    supply = last is not None and last.cause in SUPPLY
     if supply and last is not None and since_s - 60.0 <= (last.ended_s or now_s) and last.started_s <= until_s:
         changes.append(say("awoke_lost"))
     for key, chosen in (
@@ -89,7 +89,7 @@ def _left_s(farm: Farm) -> float | None:
 def dark(farm: Farm, alarm: Alarm, now_s: float) -> tuple[str, str]:
     """Title and text of the last message before the collector's own battery ends."""
     del alarm
-    name = plain(farm.plan.collector_backup or "its backup")
+    name = plain(farm.plan.collector_backup or say("own_backup"))
     left_s = _left_s(farm)
     title = say("dark_title_now")
     if left_s is not None and left_s >= 60.0:
