@@ -382,7 +382,9 @@ class RuleKeys(Part):
     realarm_s: Number | None = Field(
         default=None, ge=0, le=86_400, description="Acknowledged and still true, it asks again after so long; 0: never."
     )
-    people: list[str] = Field(default=[], description="Only these people are told; none: everybody.")
+    people: list[str] = Field(
+        default=[], description="All of these are told and nobody else; none: one person, the next after an hour."
+    )
 
     def change(self, subjects: "dict[str, RuleChange] | None" = None) -> RuleChange:
         """As the pure rooms see it."""

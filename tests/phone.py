@@ -144,12 +144,12 @@ def play(seed, days, folder, interval_s=60.0, show=None):
             if doc["alarm"] == "bed_waiting" and doc["previous"] == "unacknowledged":
                 acts.append(effect.at_s)
     found = count(world.truth, messages, acts, days, end_s)
-    _actionable(found, messages, spans, sorted(world.walks), sorted(world.answers), end_s)
+    _actionable(found, messages, spans, [*world.walks, *world.answers, *acts], end_s)
     _escalated(found, messages)
     return found
 
 
-def _actionable(found, messages, spans, walks, answers, end_s):
+def _actionable(found, messages, spans, came, end_s):
     """Whether what a message told still stood when somebody came, or was answered before it was over."""
     for m in messages:
         if m.priority == "digest" or m.step == "clear" or m.at_s > end_s - DAY_S / 2:
@@ -162,7 +162,7 @@ def _actionable(found, messages, spans, walks, answers, end_s):
             if since <= m.at_s < over
         ]
         over_s = max(about, default=m.at_s)
-        acted_s = min([t for t in (*walks, *answers) if t > m.at_s], default=math.inf)
+        acted_s = min([t for t in came if t > m.at_s], default=math.inf)
         found.asked += 1
         found.useless += over_s < acted_s
         found.fleeting += over_s < min(acted_s, m.at_s + OVER_S)

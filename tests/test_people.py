@@ -9,7 +9,7 @@ from farm import T0, Driver, plan
 from farmwatch.alarms.budget import Bucket
 from farmwatch.alarms.escalate import STEPS
 from farmwatch.alarms.hours import parse
-from farmwatch.words.model import Awoke, PersonPlan
+from farmwatch.words.model import Awoke, Note, PersonPlan
 
 HOUR = 3600.0
 
@@ -224,6 +224,54 @@ def test_what_is_left_after_a_round_and_was_never_named_is_told_later():
     day.say("cleared", "knot")
     day.advance(day.now + 1000)
     assert [m.title for m in got(day)] == ["Clear bed: knot", "Clear bed: ibis"]
+
+
+# ---- whom, and what nobody can be told ---------------------------------------------------------------------------
+
+
+def test_what_is_no_danger_goes_to_one_person_and_after_an_hour_to_the_next():
+    day = shop([ann(a_day=5.0), bram(a_day=5.0)])
+    fault(day, "knot")
+    assert [m.to for m in day.messages()] == ["ann"]
+    day.run(1.5 * HOUR, 10, lambda d: d.panel("knot", state="fault"))
+    assert [(m.to, m.step) for m in day.messages() if m.incident.startswith("fault")] == [
+        ("ann", "opened"), ("bram", "again"),
+    ]  # fmt: skip
+    assert day.messages()[-1].title.startswith("Unanswered: ")
+    day.run(3 * HOUR, 10, lambda d: d.panel("knot", state="fault"))
+    assert len([m for m in day.messages() if m.incident.startswith("fault")]) == 2
+
+
+def test_whoever_has_been_told_least_is_next_and_the_rota_leaves_out_who_is_off_duty():
+    day = shop([ann(a_day=5.0), bram(a_day=5.0)])
+    fault(day, "knot")
+    fault(day, "ibis")
+    assert [m.to for m in day.messages()] == ["ann", "bram"]
+    off = shop([ann(a_day=5.0, duty=(parse("tue 20:00-22:00"),)), bram(a_day=5.0)])
+    fault(off, "knot")
+    fault(off, "ibis")
+    assert [m.to for m in off.messages()] == ["bram", "bram"]
+
+
+def test_an_all_clear_joins_the_next_digest():
+    day = shop([ann(a_day=5.0, digests=(13 * 60,))])
+    fault(day, "knot")
+    fault(day, "knot", back=True)
+    assert [m.step for m in got(day)] == ["opened"]
+    day.run(5.2 * HOUR, 10, lambda d: d.panel("knot", state="printing", progress=0.4 + (d.now - T0) / 30_000))
+    assert [(m.step, m.priority) for m in got(day) if m.incident.startswith("fault")][:2] == [
+        ("opened", "session"), ("clear", "digest"),
+    ]  # fmt: skip
+
+
+def test_what_nobody_may_be_told_at_any_hour_is_on_record_and_waits_no_longer():
+    day = shop([ann(quiet=(parse("00:00-12:00"), parse("12:00-24:00")))])
+    fault(day, "knot")
+    day.advance(day.now + 120)
+    assert not got(day)
+    lost = [e for e in day.effects if isinstance(e, Note) and e.kind == "undelivered"]
+    assert [e.doc["untold"] for e in lost] == [True]
+    assert "knot" in lost[0].doc["title"]
 
 
 # ---- digests, the daily report, restarts -------------------------------------------------------------------------

@@ -78,7 +78,8 @@ def test_the_main_job(house, mosquitto, devices, upsd, http_receiver, smtp_recei
             "avocet": PANEL, "bittern": PANEL, "dunlin": 'uses = ["plug"]',
             "curlew": f'uses = ["port"], params = {{ host = "127.0.0.1:{http_device.port}" }}',
         },
-        extra="[rules.mains_lost]\non_delay_s = 1\noff_delay_s = 1\n[rules.battery_low]\noff_delay_s = 1",
+        extra='[rules.bed_waiting]\npeople = ["ann", "bram"]\n'
+        "[rules.mains_lost]\non_delay_s = 1\noff_delay_s = 1\n[rules.battery_low]\noff_delay_s = 1",
     )  # fmt: skip
     shop.start()
     recording = tmp_path / "session.jsonl"
