@@ -241,10 +241,12 @@ def _beds(found, truth, messages, acts, end_s, quiet):
             found.attended += 1
         elif before is not None and not any(before < act < at_s for act in acts) and at_s - before > 300:
             found.joined += 1
-        elif min(sum(m.to == who for m in recent) for who in ("ann", "bram")) >= 4:
-            found.overdrawn += 1
         else:
-            found.beds_s.append(max(named[0] - at_s, 0.0) if named else math.inf)
+            late_s = max(named[0] - at_s, 0.0) if named else math.inf
+            if late_s > 75 and min(sum(m.to == who for m in recent) for who in ("ann", "bram")) >= 4:
+                found.overdrawn += 1
+            else:
+                found.beds_s.append(late_s)
 
 
 def share(values, q):
