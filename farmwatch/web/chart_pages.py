@@ -264,7 +264,7 @@ def _figure(
     first, last = (svg_chart.time_words(at_s, reach.where) for at_s in (reach.start_s, reach.end_s))
     states = fill('<p class="span-words">Below the line: {words}</p>', words=chart_parts.shares(bands)) if bands else ""
     return fill(
-        '<figure class="chart" tabindex="0" role="group" aria-label="{title}" data-chart="{told}"><figcaption>{title}, '
+        '<figure class="chart" tabindex="0" aria-label="{title}" data-chart="{told}"><figcaption>{title}, '
         '{unit} <span class="span-words">{first} to {last}</span></figcaption><div class="plot">{drawing}</div>{keys}'
         "{states}</figure>",
         title=clip(title[:1].upper() + title[1:]), told=json.dumps(told),
