@@ -147,7 +147,8 @@ class Answering(Driver):
 
     def _answer(self, effects):
         for work in [e for e in effects if isinstance(e, Work)]:
-            self.questions.append(work)
+            if work.id.startswith("rescue:"):  # other questions are none of these tests' business
+                self.questions.append(work)
             self.effects += self.brain.receive(Worked(self.now, work.id, answer(work)), self.now)
 
     def feed(self, event, at=None):

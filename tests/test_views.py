@@ -275,6 +275,8 @@ ROUTES = (
     ("GET", "/wall", 303, 200, 200),
     ("GET", "/outage", 303, 200, 200),
     ("GET", "/machine/avocet", 303, 200, 200),
+    ("GET", "/round", 303, 200, 200),
+    ("GET", "/shop", 303, 200, 200),
     ("GET", "/panels", 401, 200, 200),
     ("GET", "/api/v1/view", 401, 200, 200),
     ("GET", "/api/v1/history", 401, 200, 200),
@@ -284,6 +286,7 @@ ROUTES = (
     ("POST", "/sign-in", 403, 403, 403),  # a wrong password
     ("POST", "/say", 401, 403, 303),
     ("POST", "/api/v1/say", 401, 403, 200),
+    ("POST", "/round", 401, 403, 303),
     ("POST", "/who", 401, 403, 303),
     ("POST", "/act", 401, 403, 404),
     ("POST", "/act/sign-in", 401, 403, 404),
@@ -315,7 +318,7 @@ async def test_every_route_by_every_role():
             written = {("POST", route.resource.canonical) for route in house.server._runner.app.router.routes()
                        if route.method == "POST" and "{" not in route.resource.canonical}  # fmt: skip
             assert written <= known, "a new route that writes belongs into this table"
-    assert heard == 2, "nobody but the acting role was heard"
+    assert heard == 3, "nobody but the acting role was heard"
 
 
 def test_passwords_of_the_roles_are_told_apart_and_one_cookie_is_not_the_other():

@@ -111,10 +111,11 @@ def _filament(w: Words) -> tuple[str, str]:
 
 def _late(w: Words) -> tuple[str, str]:
     due_s, missing, made_s = w.facts.get("due_s"), w.facts.get("missing"), w.facts.get("made_by_s")
-    due = f" by {moment(due_s, w.now_s, w.zone)}" if isinstance(due_s, int | float) else ""
-    many = f"{missing:g} pieces" if isinstance(missing, int | float) else "Pieces"
-    when = f"; all made about {moment(made_s, w.now_s, w.zone)}" if isinstance(made_s, int | float) else ""
-    return f"{many} will be missing{due}{when}.", f"{fit(plain(str(w.facts.get('why') or 'no time for it')), 120)}."
+    due = say("late_due", at=moment(due_s, w.now_s, w.zone)) if isinstance(due_s, int | float) else ""
+    many = say("late_many", count=f"{missing:g}") if isinstance(missing, int | float) else say("late_some")
+    made = say("late_made", at=moment(made_s, w.now_s, w.zone)) if isinstance(made_s, int | float) else ""
+    why = fit(plain(str(w.facts.get("why") or say("late_why"))), 120)
+    return say("late", many=many, due=due, made=made), say("late_act", why=why)
 
 
 def _stock(w: Words) -> tuple[str, str]:
