@@ -5,10 +5,12 @@ What a letter meets, in this order:
     danger                      goes at once, whatever the hour and the budget, to whoever is first (and to those who
                                 are `at_once`); see `escalate` for what follows
     an all-clear                joins the next digest of those who were told, for it asks for nothing; that of a danger
-                                goes at once; where the opening still waits, both are dropped
+                                goes at once, that of a loss of sight too where the person may be spoken to;
+                                where the opening still waits, both are dropped
     digest                      waits for the next digest; where there are none it goes when the person may be spoken to
     this session                goes to one person, whoever may be spoken to soonest and has been told least, unless the
-                                rule names people; an hour unanswered, to the next one, and no further
+                                rule names people or it is a loss of sight (then to all); an hour unanswered, to the
+                                next one, and no further
     off duty, or quiet hours    waits for their end, and comes in one message with whatever else waits
     no token                    waits for one, likewise
     nobody within a week        is put on record as undelivered
@@ -35,6 +37,8 @@ from farmwatch.words.timers import Timers
 OWNER = PersonPlan("owner", ())
 """Who is written to where no people are configured: nobody's phone, but the page, the journal and replay show it."""
 GIVEN_UP_S = 60.0
+SIGHT = frozenset({"broker", "silent"})
+"""Incidents in which something could not be seen: everybody hears what cannot be relied on, and what can again."""
 Fresh = Callable[[Letter, float], Letter | None]
 
 
@@ -94,7 +98,7 @@ class Mail:
         if not order:
             effects += whom.undelivered([letter], "", now_s)
             return []
-        if letter.to is not None:  # the owner wants just these to know
+        if letter.to is not None or letter.key in SIGHT:  # the owner wants just these to know; all must know
             return order
         known = [box for box in order if box.knows(letter.incident)]
         if letter.step == "again":  # whoever was told has not moved: the next one, if there is one to speak to
@@ -134,7 +138,8 @@ class Mail:
             self._drop(box, letter.incident, now_s, effects)
         if letter.incident not in box.told:
             return
-        if letter.danger:
+        spoken = letter.key in SIGHT and self.may_speak(box.person, now_s)
+        if letter.danger or (spoken and box.bucket.take(now_s, _spare([letter]))):
             self._send(box, letter, now_s, effects)
         else:
             self._digest(box, replace(letter, priority="digest"), now_s, effects)

@@ -106,7 +106,7 @@ class Shop:
         lines += [f"{name} = {{ {uses}{feed} }}" for name, uses in (machines or {}).items()]
         for person, name in zip(("ann", "bram"), channels or {}, strict=False):
             lines += [f"[channels.{name}]", f'label = "{person}\'s {name}"', f"[people.{person}]"]
-            lines += [f'channels = ["{name}"]', "quiet = []"]  # a test may run at night
+            lines += [f'channels = ["{name}"]', "quiet = []", "at_once = true"]  # a test may run at night
         self.config.write_text("\n".join([*lines, MAPPINGS, extra, ""]))
         secrets = folder / "secrets"
         secrets.mkdir(mode=0o700, exist_ok=True)
