@@ -5,9 +5,8 @@ from collections.abc import Mapping, Sequence
 from farmwatch.alarms.wording import plain
 from farmwatch.web import looks
 from farmwatch.web.links import ALARM_COMMANDS, Grant
-from farmwatch.web.machine_cell import cell
-from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name, zone
-from farmwatch.web.panels import PANELS, as_of
+from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name
+from farmwatch.web.panels import PANELS
 from farmwatch.web.wall import silence
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.view import View
@@ -128,20 +127,6 @@ def footer(
         speaker=speaker, leave=leave, plain=plain, version=version,
         acts="it acts at a machine only when a person asks and confirms" if acts else "it switches nothing",
     )  # fmt: skip
-
-
-def machine(view: View, wanted: str, assets: Mapping[str, str], footer: Html) -> str | None:
-    """One machine alone, opened, which does not refresh while somebody types; None if there is no such machine."""
-    found = next((machine for machine in view["machines"] if machine["name"] == wanted), None)
-    if found is None:
-        return None
-    body = fill(
-        '<header><div class="site"><a href="/">All machines</a> <span>{as_of}</span></div></header>'
-        '<main class="single"><h1 class="unseen">{name}</h1>{cell}</main>{footer}',
-        as_of=as_of(view), name=name(wanted), footer=footer,
-        cell=cell(found, view["at_s"], zone(view["timezone"]), opened=True),
-    )  # fmt: skip
-    return document(f"{clip(wanted, 80)} - {clip(view['site'], 40)}", body, assets)
 
 
 def sign_in(assets: Mapping[str, str], *, wrong: str = "", then: str = "/") -> str:
