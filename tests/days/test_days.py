@@ -87,7 +87,8 @@ def test_each_bed_is_told_within_a_minute_of_its_release(day):
             late.append((true.machine, released_s, told[0].at_s if told else None))
     assert not late, late
     assert on_time
-    assert on_time + joined > 2  # the first day has few: an outage falls upon its busiest hour
+    # the day of 4021 has few that qualify: an outage falls upon its busiest hour
+    assert on_time + joined > {4021: 2, 4022: 8}[world.seed]
 
 
 def test_one_message_and_one_all_clear_for_each_loss_of_mains(day):
