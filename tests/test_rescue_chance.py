@@ -186,7 +186,7 @@ def test_a_live_plan_is_quick():
         started = time.process_time()
         plan_rescue_spread(*case, search_steps=20_000)
         took.append(time.process_time() - started)
-    assert sorted(took)[2] < 0.4  # some 200 ms of one core; the margin allows for a slower one
+    assert sorted(took)[2] < 4.0  # some 200 ms: the bench measures it, this tells a search without end
 
 
 def test_each_coordinate_of_the_lattice_is_even():

@@ -7,10 +7,10 @@ import json
 import math
 import re
 import statistics
-import time
 import tomllib
 from collections import Counter
 from importlib.resources import files
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -22,6 +22,7 @@ from farmwatch.scenario.mains import EFFICIENCY, OWN_W, Backup, discharge_s
 from farmwatch.scenario.script import FIRST_DAY, SECOND_DAY, faults, rounds
 from farmwatch.scenario.site import BACKUPS, JOBS, MACHINES, MATERIALS, SPOOLS, BackupSpec, Job, Material
 from farmwatch.scenario.world import World
+from farmwatch.sources import simulated
 from farmwatch.sources.simulated import SimulatedSource, meets_present_s
 from farmwatch.words.model import Failed, Link, Raw, Said
 
@@ -549,20 +550,23 @@ class HandClock:
             await asyncio.sleep(0.001)
 
 
-async def test_the_source_plays_at_the_clocks_time_and_lets_others_run():
-    clock, got, gaps = HandClock(START_S), [], []
+async def test_the_source_plays_at_the_clocks_time_and_lets_others_run(monkeypatch):
+    clock, got, runs = HandClock(START_S), [], []
+    looks = itertools.count()
+    # every look at the watch finds the slice used up, so others must run after each look
+    watch = SimpleNamespace(monotonic=lambda: float(next(looks)))
+    monkeypatch.setattr(simulated, "time", watch)
     source = SimulatedSource(World(3, START_S, sample_s=0))
-    task = asyncio.create_task(source.run(got.append, clock))
 
     async def tick():
-        last_s = time.thread_time()  # processor time of this thread: other programs do not count
+        before = 0
         while True:
             await asyncio.sleep(0)
-            now_s = time.thread_time()
-            gaps.append(now_s - last_s)
-            last_s = now_s
+            runs.append(len(got) - before)
+            before = len(got)
 
     ticker = asyncio.create_task(tick())
+    task = asyncio.create_task(source.run(got.append, clock))
     for to_s in (START_S + 0.5, START_S + 100.0, START_S + 3600.0):
         clock.at_s = to_s
         while source._from_s < to_s:
@@ -571,7 +575,8 @@ async def test_the_source_plays_at_the_clocks_time_and_lets_others_run():
     ticker.cancel()
     task.cancel()
     assert got == list(World(3, START_S, sample_s=0).inputs(START_S, START_S + 3600.0))
-    assert max(gaps) < 0.020
+    assert len(got) > 20 * simulated.LOOK_AHEAD
+    assert max(runs) <= simulated.LOOK_AHEAD
 
 
 async def test_the_source_leaves_out_what_it_does_not_replace():
