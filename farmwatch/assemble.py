@@ -22,6 +22,7 @@ from pydantic import SecretStr
 
 from farmwatch.alarms.collapse import collapse
 from farmwatch.alarms.signs import COLLECTOR
+from farmwatch.backups import Nightly, Nights
 from farmwatch.brain import Brain
 from farmwatch.clock import ClockWatch, SteadyClock, WarpClock
 from farmwatch.daemon import Daemon, Parts
@@ -39,7 +40,7 @@ from farmwatch.stores.journal import JournalGuard
 from farmwatch.tape import Tape
 from farmwatch.wire.intake import Intake
 from farmwatch.words.errors import FarmwatchError, StoreError
-from farmwatch.words.model import ChannelHealth, Denied, Effect, Keep, Message, Note, Said
+from farmwatch.words.model import ChannelHealth, Denied, Effect, Keep, Message, Note, Said, StoreHealth
 from farmwatch.words.view import View
 
 if TYPE_CHECKING:
@@ -455,7 +456,20 @@ class House:
     def _beside(self) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
         """Tasks that nothing else waits for."""
         beside: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {"selftest": self.selftest.run}
+        if (nightly := self._nightly()) is not None:
+            beside["nightly"] = nightly.run
         return beside if self.heartbeat is None else beside | {"heartbeat": self.heartbeat.run}
+
+    def _nightly(self) -> Nightly | None:
+        entry, data = self.settings.nightly, self.settings.data_path
+        if not entry.keep or self.settings.simulated is not None:
+            return None  # days of a scenario are worth no backup
+        folder = self.settings.beside(entry.folder) if entry.folder else data / "backups"
+        nights = Nights(data, folder, entry.keep, entry.hour, entry.history_days, ZoneInfo(self.settings.site.timezone))
+        return Nightly(
+            nights, self.clock,
+            tell=lambda ok, why: self.daemon.tell(StoreHealth(self.clock.now_s(), "backups", ok, why)),
+        )  # fmt: skip
 
     def _selftest(self, channels: dict[str, Channel]) -> SelfTest:
         zone = ZoneInfo(self.settings.site.timezone)

@@ -17,6 +17,7 @@ from farmwatch.machines.deeds import Action
 from farmwatch.power.load import PowerSite, Supply
 from farmwatch.power.tariff import Tariff, period_of
 from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Watts, Words, pointed
+from farmwatch.settings_nightly import NightlyEntry
 from farmwatch.settings_people import Person
 from farmwatch.settings_rounds import Rounds
 from farmwatch.settings_shop import IntervalEntry, MaterialEntry, SpoolEntry, Stock, releases, shop_plan
@@ -531,6 +532,7 @@ class Settings(BaseSettings):
     rules: dict[str, Rule] = Field(default={}, description="Changes to the alarm table.")
     tariff: TariffEntry | None = Field(default=None, description="What energy costs.")
     history: History = Field(default=History(), description="What is kept of readings.")
+    nightly: NightlyEntry = Field(default=NightlyEntry(), description="The nightly backup.")
     simulated: Simulated | None = Field(default=None, description="The scenario as a source.")
     secrets: Secrets = Field(default=Secrets(), exclude=True, description="Not in the file: the secrets folder.")
 

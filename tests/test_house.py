@@ -21,7 +21,7 @@ FLOORS: dict[str, int] = {
     "engine": 2, "pulse": 2,
     "actuate": 3, "clock": 3, "failpoints": 3, "service": 3, "sqlitefile": 3, "tape": 3, "sources": 3, "stores": 3,
     "notify": 3, "channels": 3, "webhook": 3, "heartbeat": 3, "selftest": 3, "web": 3, "filler": 3,
-    "daemon": 4,
+    "backups": 4, "daemon": 4,
     "settings": 5,
     "assemble": 6,
     "cli": 7, "replay": 7, "score": 7, "whatif": 7, "__main__": 7,

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from farmwatch.sqlitefile import is_damage, set_aside, store_error
+from farmwatch.stores.embedded import format1
 from farmwatch.stores.embedded.blocks import Frame
 from farmwatch.stores.embedded.log import AppendLog, Key, pack
 from farmwatch.stores.embedded.salvage import take_over
@@ -95,7 +96,8 @@ class Disk:
     # ---- the port's work -----------------------------------------------------------------------------------------
 
     def restore(self) -> list[tuple[Key, Frame]]:
-        """What the log holds that is in no block yet. Needs no disk that can be written."""
+        """What the log holds that is in no block yet. A file of today needs no disk that can be written."""
+        self._upgrade()
         try:
             db = open_reader(self.path)
             epoch = 1 if db is None else epoch_of(db)
@@ -114,6 +116,16 @@ class Disk:
             self.notice = f"{self._log.damaged} records of the log beside {self.path.name} were damaged and passed over"
             log.error("series: %s", self.notice)
         return found
+
+    def _upgrade(self) -> None:
+        """A file of an earlier format is written anew before anything else happens."""
+        if not format1.is_format_1(self.path):
+            return
+        try:
+            self.notice = format1.upgrade(self.path)
+        except (sqlite3.Error, OSError) as error:
+            raise store_error(self.path, "written anew in today's format", error) from error
+        log.warning("series: %s", self.notice)
 
     def write_log(self, frames: Frames) -> None:
         """Rows that memory holds: durable when this returns."""

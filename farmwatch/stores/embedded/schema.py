@@ -25,6 +25,11 @@ FORMAT = 2
 PAGE_SIZE = 512
 IN_ORDER, APART, ASIDE = 0, 1, 9
 
+PRUNED = """CREATE TABLE IF NOT EXISTS pruned (series INTEGER NOT NULL, level TEXT NOT NULL,
+    before_ms INTEGER NOT NULL, PRIMARY KEY (series, level)
+);"""
+"""The first files of this format lack it, and the line `repacked`."""
+
 SCHEMA = f"""
 CREATE TABLE meta (key TEXT PRIMARY KEY, value INTEGER NOT NULL);
 CREATE TABLE source (
@@ -43,9 +48,7 @@ CREATE TABLE rollup (
     id INTEGER PRIMARY KEY, source INTEGER NOT NULL, level TEXT NOT NULL, period INTEGER NOT NULL, data BLOB NOT NULL,
     UNIQUE (source, level, period)
 );
-CREATE TABLE pruned (series INTEGER NOT NULL, level TEXT NOT NULL, before_ms INTEGER NOT NULL,
-    PRIMARY KEY (series, level)
-);
+{PRUNED}
 INSERT INTO meta VALUES ('epoch', 1), ('repacked', 0);
 PRAGMA user_version = {FORMAT};
 """  # noqa: S608  (a number of ours)
@@ -55,10 +58,12 @@ def version(path: Path, db: sqlite3.Connection) -> int:
     """The file's format, 0 for an empty one; raises StoreError for one that this program does not know."""
     found = int(db.execute("PRAGMA user_version").fetchone()[0])
     if found not in (0, FORMAT):
-        age = "a newer" if found > FORMAT else "another"
+        age, hint = "a newer", "install that version again, or move the file away to start anew"
+        if found < FORMAT:
+            age, hint = "an earlier", "run farmwatch: it writes the file anew and keeps the old one beside it"
         raise StoreError(
             f"{path.name} was written by {age} Farmwatch (format {found}, this one knows {FORMAT}) and is left alone",
-            hint="install that version again, or move the file away to start anew",
+            hint=hint,
         )
     return found
 
@@ -75,10 +80,16 @@ def open_writer(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA cache_size = -1024")
         if not known:
             db.executescript(f"BEGIN; {SCHEMA} COMMIT;")
+        elif not db.execute("SELECT 1 FROM meta WHERE key = 'repacked'").fetchone() or not _has_pruned(db):
+            db.executescript(f"BEGIN; {PRUNED} INSERT OR IGNORE INTO meta VALUES ('repacked', 0); COMMIT;")  # noqa: S608
     except BaseException:
         db.close()
         raise
     return db
+
+
+def _has_pruned(db: sqlite3.Connection) -> bool:
+    return bool(db.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'pruned'").fetchone())
 
 
 def open_reader(path: Path) -> sqlite3.Connection | None:

@@ -15,6 +15,7 @@ from farmwatch.stores.journal.schema import (
     Unusable,
     migrate,
     missing_tables,
+    refuse_newer,
     version_of,
 )
 from farmwatch.words.errors import StoreError
@@ -57,6 +58,7 @@ def _try_open(path: Path) -> sqlite3.Connection | None:
         return None
     connection = connect(path)
     try:
+        refuse_newer(version_of(connection), path)  # before anything is written, be it only the journal mode
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA journal_size_limit = 8388608")

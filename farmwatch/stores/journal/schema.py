@@ -95,6 +95,16 @@ def missing_tables(connection: sqlite3.Connection) -> set[str]:
     return set(COLUMNS) - {str(row[0]) for row in rows}
 
 
+def refuse_newer(version: int, path: Path | None, newest: int = VERSION) -> None:
+    """Raises Unusable for a journal that a newer Farmwatch wrote."""
+    if version > newest:
+        name = path.name if path is not None else "journal"
+        raise Unusable(
+            f"{name} was written by a newer Farmwatch (schema {version}, this one knows {newest})",
+            hint="install that version again, or move the file away to start anew",
+        )
+
+
 def migrate(connection: sqlite3.Connection, path: Path | None, scripts: tuple[str, ...] = MIGRATIONS) -> None:
     """Bring a journal to the newest schema, each step in a transaction of its own.
 
@@ -103,14 +113,8 @@ def migrate(connection: sqlite3.Connection, path: Path | None, scripts: tuple[st
     Raises:
         Unusable: a newer Farmwatch wrote the file.
     """
-    version = version_of(connection)
-    newest = len(scripts)
-    if version > newest:
-        name = path.name if path is not None else "journal"
-        raise Unusable(
-            f"{name} was written by a newer Farmwatch (schema {version}, this one knows {newest})",
-            hint="install that version again, or move the file away to start anew",
-        )
+    version, newest = version_of(connection), len(scripts)
+    refuse_newer(version, path, newest)
     if 0 < version < newest and path is not None:
         keep = path.with_name(f"{path.name}.schema-{version}")
         if not keep.exists():
