@@ -4,6 +4,7 @@ The rules are DEVELOPERS.md's; there is no source outside for them.
 """
 
 import ast
+import functools
 import re
 import subprocess
 from collections.abc import Iterator
@@ -63,9 +64,21 @@ def modules() -> dict[str, str]:
     return found
 
 
+@functools.cache
+def tree(text: str) -> ast.Module:
+    """The source parsed, once for all rules."""
+    return ast.parse(text)
+
+
+@functools.cache
+def nodes(text: str) -> tuple[ast.AST, ...]:
+    """Every node of the source."""
+    return tuple(ast.walk(tree(text)))
+
+
 def imports(name: str, text: str) -> Iterator[tuple[str, int]]:
     """Every module that is imported, absolute names, with its line."""
-    for node in ast.walk(ast.parse(text)):
+    for node in nodes(text):
         if isinstance(node, ast.Import):
             for alias in node.names:
                 yield alias.name, node.lineno
@@ -125,7 +138,7 @@ def purity(name: str, text: str) -> Iterator[str]:
     for imported, line in imports(name, text):
         if imported.partition(".")[0] in IO:
             yield f"{name}:{line}: a pure room imports {imported}"
-    for node in ast.walk(ast.parse(text)):
+    for node in nodes(text):
         if isinstance(node, ast.AsyncFunctionDef) and name != "ports":
             yield f"{name}:{node.lineno}: a pure room has an async function"
         if not isinstance(node, ast.Call):
@@ -141,7 +154,7 @@ def purity(name: str, text: str) -> Iterator[str]:
 
 def weight(name: str, text: str) -> Iterator[str]:
     """Heavy numeric libraries are imported where they are used, never at a module's head."""
-    for node in ast.parse(text).body:
+    for node in tree(text).body:
         if isinstance(node, ast.Import | ast.ImportFrom):
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else [str(node.module)]
             for imported in names:
@@ -153,7 +166,7 @@ def sizes(name: str, text: str) -> Iterator[str]:
     """Modules and functions that one can still read."""
     if text.count("\n") > LONGEST_MODULE:
         yield f"{name}: {text.count(chr(10))} lines"
-    for node in ast.walk(ast.parse(text)):
+    for node in nodes(text):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             lines = (node.end_lineno or node.lineno) - node.lineno + 1
             if lines > LONGEST_FUNCTION:
@@ -165,7 +178,7 @@ def leftovers(name: str, text: str) -> Iterator[str]:
     for number, line in enumerate(text.splitlines(), 1):
         if re.search(r"\b(?:TO[D]O|FIX[M]E|X[X]X|HA[C]K)\b", line):
             yield f"{name}:{number}: {line.strip()}"
-    for node in ast.walk(ast.parse(text)):
+    for node in nodes(text):
         if isinstance(node, ast.Raise) and node.exc is not None and "NotImplementedError" in ast.unparse(node.exc):
             yield f"{name}:{node.lineno}: not implemented"
         if isinstance(node, ast.If) and re.search(r"\bdemo\b", ast.unparse(node.test)):
@@ -174,7 +187,7 @@ def leftovers(name: str, text: str) -> Iterator[str]:
 
 def described(name: str, text: str) -> Iterator[str]:
     """Every module says what it is for."""
-    if not ast.get_docstring(ast.parse(text)):
+    if not ast.get_docstring(tree(text)):
         yield f"{name}: no docstring"
 
 
