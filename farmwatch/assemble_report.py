@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+from farmwatch.alarms.hours import spans
 from farmwatch.power.tariff import local_day
 from farmwatch.settings import Settings
 from farmwatch.shop import yields
@@ -55,6 +56,7 @@ def report_of(settings: Settings, query: Mapping[str, str], now_s: float) -> Rep
     tariff = settings.tariff
     rates = Rates(tariff.per_kwh if tariff is not None else None, settings.stock.machine_hour or 0.0)
     records = yields.records_of(notes(path, yields.KINDS, from_s - yields.LOOK_BACK_S), settings.machines, now_s)
+    records.closed = spans(settings.site.closed_hours(), from_s, to_s, zone)
     rows = yields.reckon(records, by, from_s, to_s, rates, zone)
     whole = yields.total(records, from_s, to_s, rates)
     return Report(first, last, by, records, rows, whole, tariff.currency if tariff is not None else "")

@@ -66,7 +66,7 @@ class Brain:
         self.farm = Farm(plan)
         self.farm.book.explains = self._explains
         self._timers = self.farm.timers
-        self._tally = Tally(plan.timezone)
+        self._tally = Tally(plan.timezone, plan.closed)
         self._notices = Notices(self._timers, plan, Phrases(self.farm, self._tally), self.farm.book.recipients)
         self._signs = Signs(self.farm)
         self._began_s: float | None = None
@@ -802,7 +802,7 @@ class Brain:
         away = [name for name, machine in farm.machines.items() if machine.state == "out_of_service"]
         farm.book.restore(list(kept.get("alarm", {}).values()), now_s, away)
         farm.work.restore(kept)
-        self._tally.restore(kept.get("tally", {}))
+        self._tally.restore(kept)
         self._notices.restore(list(kept.get("incident", {}).values()), now_s, kept, farm.book.alarms)
         farm.outage.restore(list(kept.get("outage", {}).values()), kept.get("outage_over", {}).get("supply"))
         last = farm.outage.last

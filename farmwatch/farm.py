@@ -18,10 +18,10 @@ from farmwatch.power.diary import Diary
 from farmwatch.power.energy import EnergyMeter
 from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supply_of
 from farmwatch.power.outage import OutageWatch
-from farmwatch.power.parts import Run
 from farmwatch.power.rescue_desk import RescueDesk
 from farmwatch.shop.desk import ShopDesk
 from farmwatch.shop.trips import RoundDesk
+from farmwatch.shop.usage import Rates, Run
 from farmwatch.shop.workdesk import WorkDesk
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import BackupPlan, RuleChange, SitePlan, SourcePlan, Value
@@ -128,7 +128,16 @@ class Farm:
     def built(self, build: Build) -> None:
         """A build is over, or what is known of its end has changed: energy and cost of its parts."""
         if build.ended_s is not None:
-            self.power.built(build.id, Run(build.job, build.result, build.pieces, build.energy_wh, None))
+            hours = (build.ended_s - build.started_s) / 3600.0
+            self.power.built(
+                build.id,
+                Run(build.machine, build.job, build.result, hours, build.energy_wh, None, None, build.pieces),
+            )
+
+    def rates(self) -> Rates:
+        """What a kWh and an hour of a machine cost, for the cost of parts."""
+        tariff = self.power.supply.tariff
+        return Rates(tariff.per_kwh if tariff is not None else None, self.plan.shop.machine_hour or 0.0)
 
     def restore_energy(self, kept: Mapping[str, Mapping[str, dict[str, Any]]], builds: Iterable[Build]) -> None:
         """Meters, models, accounts and the builds that are over, from the journal's facts by kind and key."""

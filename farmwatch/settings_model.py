@@ -13,12 +13,13 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, SecretStr, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from farmwatch.alarms.hours import parse
 from farmwatch.machines.deeds import Action
 from farmwatch.power.load import PowerSite, Supply
 from farmwatch.power.tariff import Tariff, period_of
 from farmwatch.settings_fields import Count, Feeder, Number, Part, Text, TimeOfDay, Watts, Words, pointed
 from farmwatch.settings_nightly import NightlyEntry
-from farmwatch.settings_people import Person
+from farmwatch.settings_people import Hours, Person
 from farmwatch.settings_rounds import Rounds
 from farmwatch.settings_shop import IntervalEntry, MaterialEntry, SpoolEntry, Stock, releases, shop_plan
 from farmwatch.wire.intake import Button, Route
@@ -27,6 +28,7 @@ from farmwatch.wire.upsvalues import TABLE as UPS_TABLE
 from farmwatch.words.model import (
     BackupPlan,
     CircuitPlan,
+    HoursPlan,
     JobPlan,
     LoadPlan,
     MachinePlan,
@@ -92,8 +94,20 @@ class Site(Part):
     clock: Literal[12, 24] | None = Field(default=None, description="Hours of the clock; left out: the locale's.")
     units: Literal["metric", "us"] = Field(default="metric", description="us: the page shows °F.")
     work_waits: bool = Field(
-        default=True, description="Work usually waits for a free machine: beds are reminded of once after an hour."
+        default=True,
+        description="Work usually waits for a free machine: beds are reminded of once after an hour, and a machine "
+        "that stands clear counts as idle in rounds.",
     )
+    closed: list[Hours] = Field(
+        default=[],
+        max_length=14,
+        description='Hours in which nobody plans to run, such as ["sat 18:00-24:00", "sun 00:00-24:00"]: a machine '
+        "that stands still then is nonscheduled (SEMI E10), one that builds is productive.",
+    )
+
+    def closed_hours(self) -> tuple[HoursPlan, ...]:
+        """`closed` as the pure rooms see it."""
+        return tuple(parse(text) for text in self.closed)
 
 
 class Web(Part):
@@ -716,6 +730,7 @@ class Settings(BaseSettings):
             blip_s=self.site.blip_s,
             collector_backup=self.site.collector_backup,
             work_waits=self.site.work_waits,
+            closed=self.site.closed_hours(),
             shop=shop_plan(self),
             rounds=self.rounds.plan(),
         )

@@ -6,8 +6,9 @@ import pytest
 from farm import PLUG, T0, Driver, plan
 
 from farmwatch.power.load import PowerSite, Supply
-from farmwatch.power.parts import PartsBook, Run, per_job
+from farmwatch.power.parts import PartsBook, per_job
 from farmwatch.power.tariff import Tariff
+from farmwatch.shop.usage import Rates, Run, cost_of
 from farmwatch.web.energy_panels import energy_use
 from farmwatch.words.model import JobPlan, LoadPlan, Observed, SourcePlan
 
@@ -136,8 +137,8 @@ def test_energy_and_cost_of_a_good_part():
     before = accounts(day)["parts"]
     day.restart()
     for row, kept in zip(before, accounts(day)["parts"], strict=True):
-        assert kept == {**row, "cost": pytest.approx(row["cost"], abs=1e-5), "cost_each": pytest.approx(
-            row["cost_each"], abs=1e-5)}  # fmt: skip
+        money = ("cost", "energy_cost", "cost_each")
+        assert kept == row | {key: pytest.approx(row[key], abs=1e-5) for key in money}
     html = energy_use(day.brain.view(day.now))
     assert "Each good part" in html
     assert "2 builds, 1 good" in html
@@ -160,20 +161,41 @@ def test_what_a_person_says_of_its_end_afterwards_counts():
     assert (row["good_builds"], row["wh_each"]) == (0, None)
 
 
+def run(job, result, pieces, wh, cost=None):
+    return Run("avocet", job, result, 2.0, wh, None, None, pieces, cost)
+
+
 def test_unknown_is_named_and_never_taken_as_nothing():
-    rows = per_job([Run("latch", "done", None, 900.0, None), Run("latch", "done", 8.0, None, None)])
+    free = Rates(None, 0.0)
+    rows = per_job([run("latch", "done", None, 900.0), run("latch", "done", 8.0, None)], free)
     assert rows[0].pieces is None
     assert rows[0].wh_each is None
     assert rows[0].unknown == 1
     assert rows[0].cost is None
-    assert per_job([Run(None, "done", 1.0, 5.0, 1.0)]) == []
+    assert rows[0].missing == {"energy": 2, "material": 2, "pieces": 1}
+    assert per_job([run(None, "done", 1.0, 5.0, 1.0)], free) == []
     book = PartsBook({"latch": 4.0})
-    book.add("a", Run("latch", "done", None, 100.0, 0.5))
-    assert book.table()[0].wh_each == 25.0
-    book.add("a", Run("latch", "failed", None, 100.0, 0.5))
-    assert book.table()[0].wh_each is None
+    none = lambda _build: (None, None)  # noqa: E731
+    book.add("a", run("latch", "done", None, 100.0, 0.5))
+    assert book.table(none, free)[0].wh_each == 25.0
+    book.add("a", run("latch", "failed", None, 100.0, 0.5))
+    assert book.table(none, free)[0].wh_each is None
     book.drop("a")
-    assert book.table() == []
+    assert book.table(none, free) == []
+
+
+def test_a_part_costs_the_same_on_the_page_and_in_the_report():
+    """By hand: 1.2 kWh at 0.30, 150 g at 0.02, 4 h at 0.10, of 8 good parts: (0.36 + 3.00 + 0.40) / 8 = 0.47."""
+    rates, used = Rates(0.30, 0.10), {"a": (110.0, 2.2), "b": (40.0, 0.8)}
+    book = PartsBook({"latch": 8.0})
+    book.add("a", run("latch", "done", None, 900.0))
+    book.add("b", run("latch", "failed", None, 300.0))
+    (row,) = book.table(used.__getitem__, rates)
+    assert (row.energy, row.material, row.machine) == pytest.approx((0.36, 3.0, 0.4))
+    assert row.cost_each == pytest.approx(0.47)
+    same = [Run("avocet", "latch", "done", 2.0, 900.0, 110.0, 2.2, 8.0),
+            Run("avocet", "latch", "failed", 2.0, 300.0, 40.0, 0.8, None)]  # fmt: skip
+    assert cost_of(same, rates).each == row.cost_each
 
 
 def test_nothing_measured_says_so():

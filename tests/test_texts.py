@@ -56,6 +56,7 @@ def test_every_template_can_be_filled_and_nothing_is_left_open():
 def test_every_template_is_used():
     names = [*LETTERS, "notices"]
     source = "".join(inspect.getsource(import_module(f"farmwatch.alarms.{name}")) for name in names)
+    source += inspect.getsource(import_module("farmwatch.shop.visits"))
     composed = re.compile(r"^(bed_(ready|failed|cancelled)|(broker|network)_(title|text|back))$")
     unused = [key for key in TEXTS if not re.search(f"""["']{key}["']""", source) and not composed.match(key)]
     assert unused == []

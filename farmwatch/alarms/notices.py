@@ -70,6 +70,10 @@ class Scene(Protocol):
         """Title, text and actions of a message."""
         ...
 
+    def next_round(self, now_s: float) -> str:
+        """When to go to the machines, in one sentence; "" where nothing can be said."""
+        ...
+
     def daily(self, box: Box, now_s: float) -> Letter:
         """The daily report of one person."""
         ...
@@ -95,7 +99,8 @@ class Notices:
         self._scene = scene
         self._recipients = recipients
         self._alarms: Mapping[str, Alarm] = {}
-        self.mail = Mail(timers, plan.people, plan.timezone, self._fresh, self._unanswered, scene.daily)
+        self.mail = Mail(timers, plan.people, plan.timezone, self._fresh, self._unanswered, scene.daily,
+                         scene.next_round)  # fmt: skip
         self.open: dict[str, Incident] = {}
 
     # ---- alarms that have moved -------------------------------------------------------------------------------------

@@ -31,6 +31,7 @@ from farmwatch.alarms.escalate import Call, Escalation
 from farmwatch.alarms.hours import next_time
 from farmwatch.alarms.letters import Letter, bundle, message_of
 from farmwatch.alarms.texts import say
+from farmwatch.alarms.wording import TOTAL_MAX
 from farmwatch.words.model import Effect, Keep, Note, PersonPlan
 from farmwatch.words.timers import Timers
 
@@ -57,8 +58,9 @@ class Mail:
         fresh: Fresh,
         unanswered: Callable[[str, float], Letter | None],
         daily: Callable[[Box, float], Letter],
+        next_round: Callable[[float], str] = lambda _now_s: "",
     ) -> None:
-        self._timers, self._zone = timers, timezone
+        self._timers, self._zone, self._next_round = timers, timezone, next_round
         self._fresh, self._unanswered, self._daily = fresh, unanswered, daily
         self.boxes = {p.name: Box(p, Bucket(p.a_day)) for p in (people or {OWNER.name: OWNER}).values()}
         self.escalations: dict[str, Escalation] = {}
@@ -273,6 +275,9 @@ class Mail:
             whole = bundle(letters, f"{why.removesuffix('_title')}-{box.person.name}", why, now_s, self._zone)
             for letter in letters:
                 box.count(letter.incident)
+            if why == "digest_title":  # when to go, where there is room: a letter on beds says it itself
+                text = f"{whole.text} {self._next_round(now_s)}".strip()
+                whole = replace(whole, text=text) if len(whole.title) + 1 + len(text) <= TOTAL_MAX else whole
         self._send(box, whole, now_s, effects)
 
     def _digest_now(self, box: Box, now_s: float, effects: list[Effect]) -> None:

@@ -31,7 +31,7 @@ class Phrases:
 
     def __init__(self, farm: Farm, tally: Tally | None = None) -> None:
         self._farm = farm
-        self._tally = tally or Tally(farm.plan.timezone)
+        self._tally = tally or Tally(farm.plan.timezone, farm.plan.closed)
         self._zone = farm.plan.timezone
         self._by_group: dict[str, Callable[[Incident, list[Alarm], float], Words]] = {
             "bed": self._beds,
@@ -49,6 +49,10 @@ class Phrases:
     def daily(self, box: Box, now_s: float) -> Letter:
         """The daily report of one person."""
         return watcher.daily(self._farm, self._tally, box, now_s)
+
+    def next_round(self, now_s: float) -> str:
+        """When to go to the machines, in one sentence; "" where nothing can be said."""
+        return self._farm.rounds.line(now_s)
 
     def words_for(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float) -> Words:
         """Title, text and actions of one message of an incident."""
@@ -86,6 +90,7 @@ class Phrases:
             due = [say("about_when", what=plain(name), at=self._about(at, now_s)) for name, at in soon]
             parts.append(say("beds_soon", what=names(due, 3)))
         parts.append(after_clearing(farm, waiting, now_s))
+        parts.append(farm.rounds.line(now_s))
         parts.append(self._next(now_s, skip={name for name, _ in soon}))
         actions = tuple(("cleared", name) for name in fresh[:3])
         return title, within(parts, TOTAL_MAX - len(title) - 1), actions
@@ -97,7 +102,9 @@ class Phrases:
         incident.named += [name for name in waiting if name not in incident.named]
         lasted = duration(now_s - since[waiting[0]])
         text = say("beds_waited", name=plain(waiting[0]), lasted=lasted, number=len(waiting))
-        return beds_title(waiting), f"{text} {self._next(now_s, set())}".strip(), _cleared(waiting)
+        title = beds_title(waiting)
+        parts = [text, self._farm.rounds.line(now_s), self._next(now_s, set())]
+        return title, within(parts, TOTAL_MAX - len(title) - 1), _cleared(waiting)
 
     def _soon(self, now_s: float) -> list[tuple[str, Release]]:
         """Machines whose beds can be cleared later, with the time, soonest first."""

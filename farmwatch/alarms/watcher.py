@@ -126,6 +126,9 @@ def daily(farm: Farm, tally: Tally, box: Box, now_s: float) -> Letter:
         due=[_title(alarm) for alarm in standing if alarm.priority == "digest"],
         unseen=_unheard(farm),
         stores=[name for name, (ok, _) in farm.stores.items() if not ok],
+        rates=farm.rates(),
+        currency=tariff.currency if tariff is not None else "",
+        round=farm.rounds.line(now_s),
     )
     return report(tally, box, found, now_s, zone)
 

@@ -30,7 +30,7 @@ def _accounts(farm: Farm, now_s: float) -> AccountsView:
     return {
         "days": [_account(farm, key, days[key], today) for key in sorted(days)[::-1][:DAYS]],
         "months": [_account(farm, key, months[key], today) for key in sorted(months)[::-1][:MONTHS]],
-        "parts": [_part(row) for row in farm.power.parts.table()[:PARTS]],
+        "parts": [_part(row) for row in farm.power.parts.table(farm.shop.stock.used, farm.rates())[:PARTS]],
         "currency": tariff.currency if tariff is not None else "",
     }
 
@@ -106,8 +106,12 @@ def _part(row: PartCost) -> PartView:
         "good_builds": row.good_builds,
         "pieces": row.pieces,
         "wh": row.wh,
+        "energy_cost": row.energy,
+        "material_cost": row.material,
+        "machine_cost": row.machine,
         "cost": row.cost,
         "unknown": row.unknown,
+        "missing": dict(row.missing),
         "wh_each": row.wh_each,
         "cost_each": row.cost_each,
     }

@@ -4,7 +4,7 @@ It holds what belongs together and decides nothing alone: the brain brings readi
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from farmwatch.power.advice import Advice, MachineNow, advise, chance_of_passing
@@ -14,8 +14,9 @@ from farmwatch.power.chance import WindowChance, constant
 from farmwatch.power.demand import DemandTrack
 from farmwatch.power.load import SITE, Draw, LoadTree, Read, supply_of
 from farmwatch.power.models import LoadHistory
-from farmwatch.power.parts import PartsBook, Run
+from farmwatch.power.parts import PartsBook
 from farmwatch.power.tariff import Ledger, local_day
+from farmwatch.shop.usage import Run
 from farmwatch.words.model import CircuitPlan, SitePlan
 from farmwatch.words.power_view import AccountsView
 
@@ -147,7 +148,7 @@ class PowerDesk:
 
     def built(self, build: str, run: Run) -> None:
         """A build is over, or what is known of it has changed; its cost is added here."""
-        self.parts.add(build, run._replace(cost=self.build_cost.get(build)))
+        self.parts.add(build, replace(run, energy_cost=self.build_cost.get(build)))
 
     def settle(self, name: str, unmeasured_s: float) -> None:
         """A meter has been restored: what it had not measured before is in the accounts already."""

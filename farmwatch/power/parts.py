@@ -1,23 +1,16 @@
-"""What a good part costs in energy: builds of a job that are over, failures paid by what came out well.
+"""What a good part costs, by job: the builds that are over and their use, reckoned as `shop.usage.cost_of` does.
 
-A build that is done gave its pieces; one that failed, was cancelled, or of whose end nothing is known gave none,
-and its energy makes the others dearer. What is not known is named and counted, never taken as nothing.
+Failures are paid by what came out well. What is not known is named and counted, never taken as nothing.
 """
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 
+from farmwatch.shop.usage import Rates, Run, cost_of
 
-class Run(NamedTuple):
-    """A build that is over; None: not known."""
-
-    job: str | None
-    result: str
-    pieces: float | None
-    wh: float | None
-    cost: float | None
+Used = Callable[[str], tuple[float | None, float | None]]
+"""A build's id to grams of filament and their cost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +20,10 @@ class PartCost:
     Attributes:
         pieces: good pieces; None where a build that is done has no number of pieces.
         wh: energy of all builds that have a figure; None where none has.
-        cost: likewise, money.
-        unknown: builds without a figure of energy: `wh`, `cost` and what follows from them are lower bounds then.
+        energy, material, machine: cost of each, None where no build has a figure of it, or nothing says what it costs.
+        cost: their sum, None where all are.
+        unknown: builds without a figure of energy: `wh` and what follows from it are lower bounds then.
+        missing: what else no figure is known for, with the number of builds: `cost` is a lower bound then.
         wh_each, cost_each: for one good piece; None where either is unknown or no piece is good.
     """
 
@@ -37,41 +32,46 @@ class PartCost:
     good_builds: int
     pieces: float | None
     wh: float | None
+    energy: float | None
+    material: float | None
+    machine: float | None
     cost: float | None
     unknown: int
+    missing: Mapping[str, int]
     wh_each: float | None
     cost_each: float | None
 
 
-def per_job(runs: Iterable[Run]) -> list[PartCost]:
+def per_job(runs: Iterable[Run], rates: Rates) -> list[PartCost]:
     """Builds by job, the most energy first; builds without a job's name are left out.
 
-    >>> runs = [Run("latch", "done", 8.0, 900.0, 0.3), Run("latch", "failed", None, 300.0, 0.1)]
-    >>> [(row.wh_each, row.good_builds) for row in per_job(runs)]
-    [(150.0, 1)]
+    >>> runs = [Run("avocet", "latch", "done", 3.0, 900.0, None, 1.2, 8.0),
+    ...         Run("avocet", "latch", "failed", 1.0, 300.0, None, 0.4, None)]
+    >>> [(row.wh_each, round(row.cost_each, 3), row.good_builds) for row in per_job(runs, Rates(0.3, 0.1))]
+    [(150.0, 0.295, 1)]
     """
     groups: dict[str, list[Run]] = {}
     for run in runs:
         if run.job:
             groups.setdefault(run.job, []).append(run)
-    found = [_of(job, group) for job, group in groups.items()]
+    found = [_of(job, group, rates) for job, group in groups.items()]
     return sorted(found, key=lambda row: (-(row.wh or 0.0), row.job))
 
 
-def _of(job: str, runs: list[Run]) -> PartCost:
-    good = [run for run in runs if run.result == "done"]
-    pieces = None
-    if all(run.pieces is not None for run in good):
-        pieces = math.fsum(run.pieces or 0.0 for run in good)
-    whs, costs = [r.wh for r in runs if r.wh is not None], [r.cost for r in runs if r.cost is not None]
-    wh, cost = (math.fsum(part) if part else None for part in (whs, costs))
+def _of(job: str, runs: list[Run], rates: Rates) -> PartCost:
+    spent, count = cost_of(runs, rates), len(runs)
+    pieces = None if "pieces" in spent.missing else spent.good
+    whs = [run.energy_wh for run in runs if run.energy_wh is not None]
+    wh = math.fsum(whs) if whs else None
+    energy = spent.energy if spent.missing.get("energy", 0) < count else None
+    material = spent.material if spent.missing.get("material", 0) < count else None
+    machine = spent.machine if rates.machine_hour > 0 else None
+    known = not (energy is None and material is None and machine is None)
     return PartCost(
-        job, len(runs), len(good), pieces, wh, cost, len(runs) - len(whs), _each(wh, pieces), _each(cost, pieces)
-    )
-
-
-def _each(amount: float | None, pieces: float | None) -> float | None:
-    return None if amount is None or not pieces else amount / pieces
+        job, count, sum(run.result == "done" for run in runs), pieces, wh, energy, material, machine,
+        spent.total if known else None, count - len(whs), spent.missing, wh / pieces if wh is not None and pieces
+        else None, spent.each if known else None,
+    )  # fmt: skip
 
 
 class PartsBook:
@@ -80,23 +80,21 @@ class PartsBook:
     def __init__(self, pieces_of: Mapping[str, float]) -> None:
         self._pieces_of = pieces_of
         self._runs: dict[str, Run] = {}
-        self._table: list[PartCost] | None = None
 
     def add(self, build: str, run: Run) -> None:
-        """Write or correct a build."""
+        """Write or correct a build; its filament is asked for when the table is made."""
         if run.pieces is None and run.job is not None:
-            run = run._replace(pieces=self._pieces_of.get(run.job))
-        if self._runs.get(build) != run:
-            self._runs[build] = run
-            self._table = None
+            run = replace(run, pieces=self._pieces_of.get(run.job))
+        self._runs[build] = run
 
     def drop(self, build: str) -> None:
         """Forget a build."""
-        if self._runs.pop(build, None) is not None:
-            self._table = None
+        self._runs.pop(build, None)
 
-    def table(self) -> list[PartCost]:
+    def table(self, used: Used, rates: Rates) -> list[PartCost]:
         """All jobs."""
-        if self._table is None:
-            self._table = per_job(self._runs.values())
-        return self._table
+        runs = []
+        for build, run in self._runs.items():
+            grams, cost = used(build)
+            runs.append(replace(run, material_g=grams, material_cost=cost))
+        return per_job(runs, rates)

@@ -22,7 +22,7 @@ REPORTED_SD, JOB_SD, PART_SD = 0.03, 0.10, 0.20
 practice, no source)."""
 SCALE_SD_G = 2.0
 """Of a kitchen scale (common practice, no source)."""
-KEEP_USES_S = 35 * DAY_S
+KEEP_USES_S = 62 * DAY_S
 MOST_G, NAME_MOST, SPOOLS_MOST = 20_000.0, 40, 500
 
 
@@ -178,6 +178,13 @@ class Stockroom:
         use = Use(build.ended_s, build.machine, build.job, material, used.grams, name, build.result)
         self._note_use(build, use, effects)
         return used, name, self._price(used.grams, spool, material)
+
+    def used(self, build: str) -> tuple[float | None, float | None]:
+        """Grams that a build took and what they have cost; None where it is not known."""
+        use = self.uses.get(build)
+        if use is None:
+            return None, None
+        return use.grams, self._price(use.grams, self.spools.get(use.spool or ""), use.material)
 
     def _price(self, grams: float | None, spool: Spool | None, material: str | None) -> float | None:
         each = spool.price_of_gram if spool is not None else None

@@ -142,12 +142,13 @@ class RoundDesk:
     def _view(self, found: RoundAnswer, now_s: float) -> RoundsView:
         asked, plan, extra = found.question, found.plan, found.extra
         first_s = plan.visits_s[0] if plan.visits_s else now_s
-        ready = ready_at(asked.beds, max(first_s, now_s))
+        ready = ready_at(asked, max(first_s, now_s))
         took = self.log.expected_min(len(ready))
         return {
             "as_of_s": asked.now_s,
             "text": line(found, now_s, self._farm.plan.timezone),
-            "visits": [{"at_s": at_s, "beds": list(plan.beds[at_s])} for at_s in plan.visits_s],
+            "visits": [{"at_s": at_s, "beds": [name for name in plan.beds[at_s] if name not in asked.free]}
+                       for at_s in plan.visits_s],
             "windows": [(window.from_s, window.to_s) for window in asked.windows],
             "idle_min": plan.idle_s / 60,
             "unvisited_min": plan.unvisited_s / 60,
@@ -159,8 +160,9 @@ class RoundDesk:
             "now_saves_min": 0.0 if extra is None else extra.now_saves_s / 60,
             "extra_pays": extra is not None and extra.now_saves_s > asked.trip_cost_s,
             "unknown": list(asked.unknown),
+            "free": list(asked.free),
             "trip_min": took,
             "open": self.log.open_view(),
             "done": self.log.done_view(),
-            "sheet": sheet(self._farm, ready, self.log.open, self.loads, now_s),
+            "sheet": sheet(self._farm, [*ready, *asked.free], self.log.open, self.loads, now_s),
         }

@@ -15,7 +15,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 STATES = ("productive", "standby", "engineering", "scheduled_down", "unscheduled_down", "nonscheduled")
 UNSEEN = "unseen"
@@ -177,6 +177,15 @@ class Run:
     material_cost: float | None
     pieces: float | None
     energy_cost: float | None = None  # by the tariff of its hours; None: by `Rates.kwh`
+
+
+def run_of(note: Mapping[str, Any]) -> Run:
+    """A build of a `use` note, as the journal has it; KeyError, TypeError or ValueError where it is none."""
+    hours = (float(note["ended"]) - float(note["started"])) / 3600.0
+    return Run(
+        note["machine"], note["job"], str(note["result"]), hours, note["energy_wh"], note["grams"],
+        note["material_cost"], note["pieces"], note.get("energy_cost"),
+    )  # fmt: skip
 
 
 class Rates(NamedTuple):

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from farmwatch.alarms.hours import spans
-from farmwatch.alarms.wording import count, moment
+from farmwatch.alarms.texts import say
+from farmwatch.alarms.wording import moment
 from farmwatch.shop.rounds import MINUTE_S, Bed, RoundPlan, Window, free_at, plan_rounds
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ NOW_S = 90.0
 
 @dataclass(frozen=True, slots=True)
 class RoundQuestion:
-    """When to go. `unknown`: machines at work of whose end nothing can be said."""
+    """When to go. `unknown`: machines at work of whose end nothing can be said; `free`: clear beds that could work."""
 
     now_s: float
     horizon_s: float
@@ -32,6 +33,7 @@ class RoundQuestion:
     windows: tuple[Window, ...]
     trip_cost_s: float
     unknown: tuple[str, ...] = ()
+    free: tuple[str, ...] = ()
 
 
 class Extra(NamedTuple):
@@ -62,6 +64,23 @@ def bed_of(farm: Farm, name: str, now_s: float) -> Bed | None:
     return None if clear is None else _bed(name, (clear.p10_s, clear.p50_s, clear.p90_s), now_s)
 
 
+def free_machines(farm: Farm) -> tuple[str, ...]:
+    """Machines that stand clear and idle while work waits for them: they lose minutes until somebody loads them.
+
+    Work waits for a machine where a job is settled or proposed for it; where there is no work list, where the owner
+    says that work usually waits ([site] work_waits).
+    """
+    listed = bool(farm.work.book.wanted or farm.work.book.accepted)
+    return tuple(
+        name
+        for name, machine in farm.machines.items()
+        if machine.state == "idle"
+        and not machine.bed_full
+        and machine.build is None
+        and (name in farm.rounds.loads if listed else farm.plan.work_waits)
+    )
+
+
 def _bed(name: str, points: tuple[float | None, ...], now_s: float) -> Bed | None:
     """A bed that is not free yet: nothing of its distribution lies before now. Without an interval, a sure time."""
     low_s, middle_s, high_s = points
@@ -83,12 +102,13 @@ def windows_of(farm: Farm, from_s: float, to_s: float) -> tuple[Window, ...]:
 def question_of(farm: Farm, now_s: float) -> RoundQuestion:
     """The question as things stand."""
     plan = farm.plan.rounds
-    beds = {name: bed_of(farm, name, now_s) for name in farm.machines}
+    free = free_machines(farm)
+    beds = {n: Bed(n, now_s, now_s, now_s) if n in free else bed_of(farm, n, now_s) for n in farm.machines}
     unknown = [name for name, bed in beds.items() if bed is None and farm.machines[name].build is not None]
     horizon_s = now_s + plan.horizon_h * HOUR_S
     return RoundQuestion(
         now_s, horizon_s, tuple(bed for bed in beds.values() if bed is not None), windows_of(farm, now_s, horizon_s),
-        plan.trip_cost_min * MINUTE_S, tuple(unknown),
+        plan.trip_cost_min * MINUTE_S, tuple(unknown), free,
     )  # fmt: skip
 
 
@@ -113,9 +133,9 @@ def _extra(asked: RoundQuestion, until_s: float) -> Extra | None:
     return Extra(best_s, saves_s(best_s), saves_s(asked.now_s))
 
 
-def ready_at(beds: tuple[Bed, ...], at_s: float) -> list[str]:
-    """Beds that can more likely than not be cleared at a time."""
-    return [bed.name for bed in beds if bed.chance_by(at_s) >= 0.5]
+def ready_at(asked: RoundQuestion, at_s: float) -> list[str]:
+    """Beds that can more likely than not be cleared at a time; machines that stand clear already are none."""
+    return [bed.name for bed in asked.beds if bed.name not in asked.free and bed.chance_by(at_s) >= 0.5]
 
 
 def _fewer(asked: RoundQuestion, plan: RoundPlan) -> tuple[float, int] | None:
@@ -124,10 +144,10 @@ def _fewer(asked: RoundQuestion, plan: RoundPlan) -> tuple[float, int] | None:
         return None
     first_s = plan.visits_s[0]
     window = next((w for w in asked.windows if w.from_s <= first_s <= w.to_s), None)
-    many = len(ready_at(asked.beds, first_s))
+    many = len(ready_at(asked, first_s))
     at_s = first_s // TENS_S * TENS_S
     while window is not None and at_s >= max(window.from_s, asked.now_s):
-        found = len(ready_at(asked.beds, at_s))
+        found = len(ready_at(asked, at_s))
         if found < many:
             return at_s, found
         at_s -= TENS_S
@@ -138,13 +158,12 @@ def line(found: RoundAnswer, now_s: float, timezone: str) -> str:
     """One line: when to go, and what it gains. Empty where nothing is to be said."""
     asked, plan = found.question, found.plan
     if not plan.visits_s:
-        return "" if not asked.windows else f"No round pays before {moment(asked.horizon_s, now_s, timezone)}."
+        return "" if not asked.windows else say("round_pays_not", at=moment(asked.horizon_s, now_s, timezone))
     first_s = plan.visits_s[0]
-    many = count(len(ready_at(asked.beds, first_s)), "bed")
-    if first_s - now_s < NOW_S:
-        return f"Go now: {many}."
-    text = f"Go at {moment(first_s, now_s, timezone)}: {many}"
-    if found.fewer is not None:
+    beds, free = len(ready_at(asked, first_s)), len(asked.free)
+    what = say("round_beds", number=beds) if beds or not free else ""
+    if found.fewer is not None and first_s - now_s >= NOW_S:
         at_s, few = found.fewer
-        text += f"; at {moment(at_s, now_s, timezone)} {f'only {few}' if few else 'none'}"
-    return f"{text}."
+        what = say("round_fewer" if few else "round_none", what=what, at=moment(at_s, now_s, timezone), few=few)
+    what = "; ".join(filter(None, (what, say("round_free", number=free) if free else "")))
+    return say("round_now" if first_s - now_s < NOW_S else "round_go", at=moment(first_s, now_s, timezone), what=what)

@@ -1,31 +1,24 @@
-"""Wanted quantities as CSV, in and out: byte-order mark, semicolons, decimal commas, cells that are no formulas."""
+"""Wanted quantities as CSV, in and out."""
 
-import csv
+import re
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
+from farmwatch.shop.orders import due_of
+from farmwatch.shop.sheets import MOST_ROWS, Sheet, bare, written
+from farmwatch.words.errors import Refused
 from farmwatch.words.rounds import WantedView
 
 HEAD = ("job", "pieces", "due")
 MEANT = {"job": "job", "name": "job", "part": "job", "pieces": "pieces", "quantity": "pieces", "qty": "pieces",
          "wanted": "pieces", "due": "due", "due date": "due"}  # fmt: skip
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
-MOST_ROWS = 5_000
-
-
-class _Sink:
-    """Where a CSV writer can put its lines."""
-
-    def __init__(self) -> None:
-        self.parts: list[str] = []
-
-    def write(self, text: str) -> None:
-        """Take a line."""
-        self.parts.append(text)
+DOTTED = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 
 
 class Row(NamedTuple):
-    """Pieces of a job by a date; `due` as it stands there, "" for none."""
+    """Pieces of a job by a date; `due` in a form that `orders.due_of` reads, "" for none."""
 
     line: int
     job: str
@@ -33,59 +26,57 @@ class Row(NamedTuple):
     due: str
 
 
-def read(data: bytes) -> tuple[list[Row], list[str]]:
+def read(data: bytes, timezone: str = "UTC") -> tuple[list[Row], list[str]]:
     """Rows, and what is wrong, each with its line. A file with anything wrong should not be taken at all.
 
-    UTF-8 with or without a byte-order mark, else Windows-1252; comma, semicolon or tab, as the first line has them;
-    decimal commas where the separator is none.
+    Dates are 2026-11-27, 27.11.2026 or RFC 3339 with offset; with strokes they could be read in two ways.
     """
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", "replace")
-    first = text.partition("\n")[0]
-    mark = max(";\t,", key=first.count)
-    lines = csv.reader(text.splitlines(keepends=True), delimiter=mark)
-    head = [MEANT.get(cell.strip().lower(), "") for cell in next(lines, [])]
-    if "job" not in head or "pieces" not in head:
+    table = Sheet(data, MEANT)
+    if "job" not in table.head or "pieces" not in table.head:
         return [], ["line 1: columns job and pieces are needed (and due, if there are dates)"]
     rows: list[Row] = []
     wrong: list[str] = []
-    for cells in lines:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(rows) + len(wrong) >= MOST_ROWS:
-            wrong.append(f"line {lines.line_num}: more than {MOST_ROWS} rows")
-            break
-        row = dict(zip(head, (cell.strip() for cell in cells), strict=False))
-        found = _row(lines.line_num, row, commas=mark != ",")
-        if isinstance(found, Row):
-            rows.append(found)
-        else:
-            wrong.append(f"line {lines.line_num}: {found}")
+    lines: dict[str, int] = {}
+    try:
+        for line, cells in table.rows():
+            if len(rows) + len(wrong) >= MOST_ROWS:
+                wrong.append(f"line {line}: more than {MOST_ROWS} rows")
+                break
+            try:
+                row = _row(table, line, cells, timezone)
+                if row.job in lines:
+                    raise ValueError(f"{row.job[:40]!r} stands on line {lines[row.job]} already")
+                lines[row.job] = line
+                rows.append(row)
+            except ValueError as error:
+                wrong.append(f"line {line}: {error}")
+    except ValueError as error:
+        wrong.append(str(error))
     return rows, wrong
 
 
-def _row(line: int, row: dict[str, str], *, commas: bool) -> Row | str:
-    job, number = _bare(row.get("job", "")), row.get("pieces", "")
+def _row(table: Sheet, line: int, cells: dict[str, str], timezone: str) -> Row:
+    job = bare(cells.get("job", ""), "a job")
     if not job:
-        return "no job"
-    if job.startswith(FORMULA):
-        return f"a job cannot be called {job[:20]!r}: it is a formula"
+        raise ValueError("no job")
     if len(job) > 200:
-        return "the job's name is longer than 200 characters"
+        raise ValueError("the job's name is longer than 200 characters")
+    number = cells.get("pieces", "")
     try:
-        pieces = float(number.replace(",", ".") if commas else number)
-    except ValueError:
-        return f"{number[:20]!r} is no number of pieces"
+        pieces = table.number(number)
+    except ValueError as error:
+        raise ValueError(f"{error}: how many pieces?") from None
     if not 0 <= pieces <= 1e6:
-        return f"{number[:20]} pieces: from 0 to 1000000"
-    return Row(line, job, pieces, row.get("due", ""))
-
-
-def _bare(cell: str) -> str:
-    """A cell without the apostrophe that keeps a spreadsheet from taking it for a formula."""
-    return cell[1:] if cell.startswith("'") and not cell[1:].startswith(FORMULA) else cell
+        raise ValueError(f"{number[:20]} pieces: from 0 to 1000000")
+    due = cells.get("due", "")
+    if (dotted := DOTTED.fullmatch(due)) is not None:
+        due = f"{dotted[3]}-{dotted[2]:0>2}-{dotted[1]:0>2}"
+    if due:
+        try:
+            due_of(due, timezone)
+        except Refused as error:
+            raise ValueError(f"{error.args[0]}; {error.hint}") from None
+    return Row(line, job, pieces, due)
 
 
 def write(wanted: Iterable[WantedView], due: dict[str, str]) -> str:
@@ -95,10 +86,14 @@ def write(wanted: Iterable[WantedView], due: dict[str, str]) -> str:
         wanted: the work list.
         due: dates by job, as they are to be written.
     """
-    out = _Sink()
-    table = csv.writer(out)
-    table.writerow(HEAD)
-    for row in wanted:
-        job = f"'{row['job']}" if row["job"].startswith(FORMULA) else row["job"]
-        table.writerow((job, f"{row['left']:g}", due.get(row["job"], "")))
-    return "".join(out.parts)
+    return written(HEAD, ((row["job"], row["left"], due.get(row["job"], "")) for row in wanted))
+
+
+def dues(wanted: Iterable[WantedView], timezone: str) -> dict[str, str]:
+    """Due dates by job as RFC 3339 on the site's clock."""
+    zone = ZoneInfo(timezone)
+    return {
+        row["job"]: datetime.fromtimestamp(row["due_s"], UTC).astimezone(zone).isoformat(timespec="seconds")
+        for row in wanted
+        if row["due_s"] is not None
+    }

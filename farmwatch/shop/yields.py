@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 from farmwatch.machines.conformal import wilson
 from farmwatch.power.tariff import day_bounds, local_day
-from farmwatch.shop.usage import UNSEEN, Cost, Oee, Rates, Run, Times, cost_of, oee, times_between
+from farmwatch.shop.usage import UNSEEN, Cost, Oee, Rates, Run, Times, cost_of, oee, run_of, times_between
 
 SCOPES = ("machine", "job", "day", "week", "month")
 KINDS = ("state", "use", "energy", "awoke", "said")
@@ -53,6 +53,7 @@ class Records:
     made: dict[str, Made] = field(default_factory=dict)
     energy: list[Energy] = field(default_factory=list)
     trials: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    closed: Sequence[tuple[float, float]] = ()  # nobody plans to run then
 
 
 def records_of(notes: Iterable[Mapping[str, Any]], machines: Iterable[str], now_s: float) -> Records:
@@ -94,10 +95,7 @@ def _take(found: Records, open_trials: dict[str, float], note: Mapping[str, Any]
 
 def _made(note: Mapping[str, Any]) -> Made:
     started_s, ended_s = float(note["started"]), float(note["ended"])
-    run = Run(
-        note["machine"], note["job"], str(note["result"]), (ended_s - started_s) / 3600.0, note["energy_wh"],
-        note["grams"], note["material_cost"], note["pieces"], note.get("energy_cost"),
-    )  # fmt: skip
+    run = run_of(note)
     told = tuple(
         (float(one["share"]), float(one["p50_s"]), ended_s)
         for one in note.get("estimates") or ()
@@ -209,7 +207,7 @@ def _over(
     times = Times()
     for name in names:
         trials = records.trials.get(name, [])
-        times = times.plus(times_between(records.changes[name], period.from_s, period.to_s, engineering=trials))
+        times = times.plus(times_between(records.changes[name], period.from_s, period.to_s, records.closed, trials))
     wh = [
         one.wh * share
         for one in records.energy

@@ -82,13 +82,28 @@ def _parts(rows: list[PartView], currency: str) -> Html:
     return fill('<ul class="plain">{rows}</ul>', rows=join(_part(row, currency) for row in rows))
 
 
+def _made_of(row: PartView) -> str:
+    """What a part's cost is made of, where there is more than one figure."""
+    pieces = row["pieces"] or 0.0
+    found = [
+        f"{what} {value / pieces:.3f}"
+        for what, value in (
+            ("energy", known(row["energy_cost"])), ("filament", known(row["material_cost"])),
+            ("machine", known(row["machine_cost"])),
+        )
+        if value is not None and pieces > 0
+    ]  # fmt: skip
+    return f" ({', '.join(found)})" if len(found) > 1 else ""
+
+
 def _part(row: PartView, currency: str) -> Html:
     each = known(row["wh_each"])
     words = "a part not known: no number of pieces" if row["pieces"] is None else "no good part yet"
     if each is not None:
         cost = known(row["cost_each"])
-        paid = f", {cost:.3f} {clip(currency, 8)}".rstrip() if cost is not None else ""
-        words = f"{'at least ' if row['unknown'] else ''}{energy(each)}{paid} a part"
+        least = "at least " if row["missing"] else ""
+        paid = f", {least}{cost:.3f} {clip(currency, 8)}".rstrip() if cost is not None else ""
+        words = f"{'at least ' if row['unknown'] else ''}{energy(each)}{paid}{_made_of(row)} a part"
     return fill(
         "<li>{job}: {words}; {builds} builds, {good} good, {wh} in all{unknown}.</li>",
         job=name(row["job"]), words=words, builds=row["builds"], good=row["good_builds"], wh=energy(row["wh"]),

@@ -426,6 +426,7 @@ class SitePlan:
     rounds: RoundsPlan = field(default_factory=RoundsPlan)
     work_waits: bool = True  # whether a free machine usually has something to build
     shop: ShopPlan = field(default_factory=ShopPlan)
+    closed: tuple[HoursPlan, ...] = ()  # nobody plans to run then: nonscheduled time (SEMI E10)
 
     def backup_of(self, machine: str) -> str | None:
         """Name of the backup that feeds the machine, or None."""

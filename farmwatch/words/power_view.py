@@ -101,8 +101,12 @@ class PartView(TypedDict):
     good_builds: int
     pieces: float | None
     wh: float | None
-    cost: float | None
-    unknown: int  # builds without a figure: the rest is "at least"
+    energy_cost: float | None
+    material_cost: float | None
+    machine_cost: float | None  # None: [stock] machine_hour is not set
+    cost: float | None  # of all that is known
+    unknown: int  # builds without a figure of energy: the rest is "at least"
+    missing: dict[str, int]  # what else is not known, of how many builds: cost is "at least" then
     wh_each: float | None
     cost_each: float | None
 

@@ -101,6 +101,7 @@ class RoundsView(TypedDict):
     now_saves_min: float  # what one more trip at once would save
     extra_pays: bool  # one more trip at once saves more than a trip costs
     unknown: list[str]  # at work, and nothing can be said of their end: not reckoned with
+    free: list[str]  # clear and idle while work waits: idle until somebody loads them
     trip_min: tuple[float, float, float] | None  # what the next round takes, by those that were made: low, middle, high
     open: OpenRoundView | None
     done: list[DoneRoundView]

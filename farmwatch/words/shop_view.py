@@ -13,6 +13,9 @@ class SpoolView(TypedDict):
     left_g: float
     left_sd_g: float
     full_g: float
+    price: float | None  # of the full spool
+    empty_g: float | None  # weight of the empty reel
+    diameter_mm: float
     unknown_builds: int  # that took nobody knows how much since it was weighed
     days: float | None  # at the machine's present pace
     enough: float | None  # chance that it suffices for the build in hand, else a usual one
