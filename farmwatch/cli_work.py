@@ -35,8 +35,7 @@ def run(settings: Settings, args: argparse.Namespace) -> int:
     if args.json:
         out(json.dumps(work["wanted"], ensure_ascii=False))
         return 0
-    due = {row["job"]: _at(row["due_s"], zone).isoformat() for row in work["wanted"] if row["due_s"] is not None}
-    text = wanted_csv.write(work["wanted"], due)
+    text = wanted_csv.write(work["wanted"], wanted_csv.dues(work["wanted"], settings.site.timezone))
     if args.file == "-":
         out(text.rstrip("\r\n"))
     else:
@@ -57,7 +56,7 @@ def _read(name: str) -> bytes:
 
 def _take(settings: Settings, data: bytes, args: argparse.Namespace) -> int:
     """All rows or none: what is wrong is said by its line first."""
-    rows, wrong = wanted_csv.read(data)
+    rows, wrong = wanted_csv.read(data, settings.site.timezone)
     if wrong:
         for line in wrong:
             talk(line)

@@ -12,12 +12,21 @@ import aiohttp
 import pytest
 import web_sample
 from openapi_spec_validator import OpenAPIV31SpecValidator
+from test_shop import SPOOLS
+from test_trips import ask as ask_for_round
+from test_workdesk import tell, works
+from test_yields import T0 as REPORT_S
+from test_yields import one_day
 from web_house import House, serving
 
+from farmwatch.assemble_report import days_of
+from farmwatch.shop import yields
+from farmwatch.shop.usage import Rates
 from farmwatch.stores.embedded import EmbeddedSeries
 from farmwatch.stores.journal.disk import SqliteJournal
 from farmwatch.web.api_table import KINDS, ROUTES
 from farmwatch.words.model import Note, Observed
+from farmwatch.words.shop_plan import ShopPlan
 
 NOW_S = web_sample.NOW_S
 TOKEN = {"Authorization": "Bearer cli-token"}
@@ -220,6 +229,46 @@ async def test_ready_only_while_what_is_said_can_be_kept():
 # ---- against its own description ---------------------------------------------------------------------------------
 
 
+def the_shop():
+    """What a brain shows of rounds, work list and spools."""
+    d = works("avocet", "bittern", shop=ShopPlan(spools=dict(SPOOLS)))
+    for name in ("avocet", "bittern"):
+        d.panel(name, state="idle", bed_c=20.0)
+    tell(d, "wanted", job="cradle", pieces=40.0, due="2025-11-26")
+    ask_for_round(d)
+    view = d.brain.view(d.now)
+    return {key: view[key] for key in ("trips", "work", "shop")}
+
+
+async def report(query):
+    records = yields.records_of(one_day(), ["avocet"], REPORT_S + 86_400)
+    days_of(query.get("from"), query.get("to"), query.get("days"), "2025-11-25")
+    span = (REPORT_S, REPORT_S + 86_400, Rates(0.30, 0.50))
+    rows = yields.reckon(records, query.get("by", "machine"), *span, "Europe/London")
+    found = {"first": "2025-11-24", "last": "2025-11-24", "by": query.get("by", "machine"), "currency": "GBP"}
+    return found | {"rows": [yields.row_of(row) for row in rows], "all": yields.row_of(yields.total(records, *span))}
+
+
+async def test_the_shop_around_the_machines(tmp_path):
+    async with house_of(tmp_path, wiring={"report": report}) as house:
+        for path in ("rounds", "work", "shop"):
+            assert (await ask(house, f"/api/v1/{path}"))[0] == 404, "nothing is known of it yet"
+        house.shown |= the_shop()
+        rounds, work, shop = [await got(house, f"/api/v1/{path}") for path in ("rounds", "work", "shop")]
+        assert rounds["free"] == ["avocet", "bittern"]
+        assert work["short"][0]["job"] == "cradle"
+        assert shop["spools"][0]["name"] == "black-1"
+        for path, begin in (("work.csv", "job,pieces,due\r\ncradle,40,"), ("spools.csv", "spool,material,")):
+            status, text, answer = await ask(house, f"/api/v1/{path}")
+            assert (status, answer["Content-Type"]) == (200, "text/csv; charset=utf-8")
+            assert text.startswith(begin)
+        found = await got(house, "/api/v1/report?by=job&from=2025-11-24&to=2025-11-24")
+        assert found["by"] == "job"
+        assert sum(row["builds"] for row in found["rows"]) == found["all"]["builds"]
+        assert (await ask(house, "/api/v1/report?by=moon"))[0] == 400
+        assert (await ask(house, "/api/v1/report?from=2025-13-01"))[0] == 409
+
+
 class Away(threading.Thread):
     """The house on a thread of its own, so that a test may block."""
 
@@ -232,7 +281,8 @@ class Away(threading.Thread):
 
     async def _serve(self):
         self.end, self.loop = asyncio.Event(), asyncio.get_running_loop()
-        async with house_of(self.folder) as house:
+        async with house_of(self.folder, wiring={"report": report}) as house:
+            house.shown |= the_shop()
             self.url = house.url
             self.up.set()
             await self.end.wait()

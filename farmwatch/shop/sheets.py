@@ -3,11 +3,13 @@
 import csv
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TypeVar
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What makes a cell a formula (OWASP, "CSV Injection", from memory)."""
 MOST_ROWS = 5_000
+Taken = TypeVar("Taken")
 GROUPED = re.compile(r"\d{1,3}([.\s']\d{3})+(,\d+)?|\d{1,3}(,\d{3})+(\.\d+)?")
 
 
@@ -35,14 +37,28 @@ class Sheet:
         except csv.Error:
             self.head = []
 
-    def rows(self) -> Iterator[tuple[int, dict[str, str]]]:
-        """Line number and cells of every row that is not blank; ValueError where it is no table."""
+    def each(self, take: Callable[[int, dict[str, str]], Taken]) -> tuple[list[Taken], list[str]]:
+        """What `take` makes of every row that is not blank, by line number and cells; and what is wrong, by line.
+
+        `take` raises ValueError with what is wrong.
+        """
+        found: list[Taken] = []
+        wrong: list[str] = []
         try:
             for cells in self._lines:
-                if any(cell.strip() for cell in cells):
-                    yield self._lines.line_num, dict(zip(self.head, (cell.strip() for cell in cells), strict=False))
+                if not any(cell.strip() for cell in cells):
+                    continue
+                line = self._lines.line_num
+                if len(found) + len(wrong) >= MOST_ROWS:
+                    wrong.append(f"line {line}: more than {MOST_ROWS} rows")
+                    break
+                try:
+                    found.append(take(line, dict(zip(self.head, (cell.strip() for cell in cells), strict=False))))
+                except ValueError as error:
+                    wrong.append(f"line {line}: {error}")
         except csv.Error as error:
-            raise ValueError(f"line {self._lines.line_num}: {error}") from None
+            wrong.append(f"line {self._lines.line_num}: {error}")
+        return found, wrong
 
     def number(self, cell: str) -> float:
         """A number; ValueError says what is wrong with it. A figure in groups of three is not guessed at."""

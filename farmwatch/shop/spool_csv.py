@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
 from farmwatch.shop.feedstock import FEEDSTOCKS, feedstock_of
-from farmwatch.shop.sheets import MOST_ROWS, Sheet, bare, written
+from farmwatch.shop.sheets import Sheet, bare, written
 from farmwatch.words.shop_view import SpoolView
 
 HEAD = ("spool", "material", "full_g", "left_g", "price", "empty_g", "diameter_mm", "machine")
@@ -38,32 +38,34 @@ def read(
     table = Sheet(data, MEANT)
     if "spool" not in table.head or not {"full_g", "left_g"} & set(table.head):
         return [], ["line 1: columns spool, material and full_g are needed (left_g and machine, as there are)"]
-    found: list[Words] = []
-    wrong: list[str] = []
-    known, lines, hangs = {name.upper() for name in materials}, {}, {}  # type: ignore[var-annotated]
-    try:
-        for line, cells in table.rows():
-            if len(found) + len(wrong) >= MOST_ROWS:
-                wrong.append(f"line {line}: more than {MOST_ROWS} rows")
-                break
-            try:
-                name, machine = _name(cells), cells.get("machine", "")
-                if name in lines:
-                    raise ValueError(f"{name!r} stands on line {lines[name]} already")
-                if machine and machine in hangs:
-                    raise ValueError(f"{machine} has the spool of line {hangs[machine]} already; one spool a machine")
-                if machine and machine not in machines:
-                    raise ValueError(f"no machine is called {machine[:40]!r}")
-                said = _said(table, name, cells, spools, known)
-                lines[name] = line
-                if machine:
-                    hangs[machine] = line
-                found.append(Words(line, said))
-            except ValueError as error:
-                wrong.append(f"line {line}: {error}")
-    except ValueError as error:
-        wrong.append(str(error))
-    return found, wrong
+    reader = _Reader(table, spools, machines, {name.upper() for name in materials})
+    return table.each(reader.take)
+
+
+class _Reader:
+    """Lines of one file, each looked at with those before it in mind."""
+
+    def __init__(
+        self, table: Sheet, spools: Mapping[str, str | None], machines: Collection[str], known: Collection[str]
+    ) -> None:
+        self._table, self._spools, self._machines, self._known = table, spools, machines, known
+        self._lines: dict[str, int] = {}
+        self._hangs: dict[str, int] = {}
+
+    def take(self, line: int, cells: dict[str, str]) -> Words:
+        """What a line says; ValueError with what is wrong."""
+        name, machine = _name(cells), cells.get("machine", "")
+        if name in self._lines:
+            raise ValueError(f"{name!r} stands on line {self._lines[name]} already")
+        if machine and machine in self._hangs:
+            raise ValueError(f"{machine} has the spool of line {self._hangs[machine]} already; one spool a machine")
+        if machine and machine not in self._machines:
+            raise ValueError(f"no machine is called {machine[:40]!r}")
+        said = _said(self._table, name, cells, self._spools, self._known)
+        self._lines[name] = line
+        if machine:
+            self._hangs[machine] = line
+        return Words(line, said)
 
 
 def _name(cells: Mapping[str, str]) -> str:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from farmwatch.shop.orders import due_of
-from farmwatch.shop.sheets import MOST_ROWS, Sheet, bare, written
+from farmwatch.shop.sheets import Sheet, bare, written
 from farmwatch.words.errors import Refused
 from farmwatch.words.rounds import WantedView
 
@@ -34,31 +34,16 @@ def read(data: bytes, timezone: str = "UTC") -> tuple[list[Row], list[str]]:
     table = Sheet(data, MEANT)
     if "job" not in table.head or "pieces" not in table.head:
         return [], ["line 1: columns job and pieces are needed (and due, if there are dates)"]
-    rows: list[Row] = []
-    wrong: list[str] = []
     lines: dict[str, int] = {}
-    try:
-        for line, cells in table.rows():
-            if len(rows) + len(wrong) >= MOST_ROWS:
-                wrong.append(f"line {line}: more than {MOST_ROWS} rows")
-                break
-            try:
-                row = _row(table, line, cells, timezone)
-                if row.job in lines:
-                    raise ValueError(f"{row.job[:40]!r} stands on line {lines[row.job]} already")
-                lines[row.job] = line
-                rows.append(row)
-            except ValueError as error:
-                wrong.append(f"line {line}: {error}")
-    except ValueError as error:
-        wrong.append(str(error))
-    return rows, wrong
+    return table.each(lambda line, cells: _row(table, line, cells, timezone, lines))
 
 
-def _row(table: Sheet, line: int, cells: dict[str, str], timezone: str) -> Row:
+def _row(table: Sheet, line: int, cells: dict[str, str], timezone: str, lines: dict[str, int]) -> Row:
     job = bare(cells.get("job", ""), "a job")
     if not job:
         raise ValueError("no job")
+    if job in lines:
+        raise ValueError(f"{job[:40]!r} stands on line {lines[job]} already")
     if len(job) > 200:
         raise ValueError("the job's name is longer than 200 characters")
     number = cells.get("pieces", "")
@@ -76,6 +61,7 @@ def _row(table: Sheet, line: int, cells: dict[str, str], timezone: str) -> Row:
             due_of(due, timezone)
         except Refused as error:
             raise ValueError(f"{error.args[0]}; {error.hint}") from None
+    lines[job] = line
     return Row(line, job, pieces, due)
 
 

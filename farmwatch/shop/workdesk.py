@@ -159,6 +159,7 @@ class WorkDesk:
             "way": found.way if found is not None else "",
             "as_of_s": self._asked_s if self._asked_s > 0 else None,
             "accepted": dict(accepted),
+            "jobs": list(self._farm.plan.jobs),
         }  # fmt: skip
 
     def _wanted(self, entry: Wanted) -> WantedView:

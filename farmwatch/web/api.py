@@ -21,6 +21,7 @@ from farmwatch.web.openapi import Route, describe
 from farmwatch.web.panels import masked
 from farmwatch.web.queries import json_text
 from farmwatch.web.said import BadWords
+from farmwatch.web.work import spools_csv, work_csv
 from farmwatch.words.quantities import QUANTITIES
 from farmwatch.words.series import LEVELS, Columns, Holding, Rollups
 from farmwatch.words.view import View
@@ -67,6 +68,7 @@ class Sources:
         history: notes.
         series: readings.
         clock: the house's.
+        report: what the machines gave, by the words of a query; None where no journal is kept.
     """
 
     view: Callable[[], View]
@@ -74,6 +76,7 @@ class Sources:
     history: History
     series: SeriesReader
     clock: Clock
+    report: Callable[[Mapping[str, str]], Awaitable[Mapping[str, Any]]] | None = None
 
 
 def shown(view: View) -> dict[str, Any]:
@@ -159,6 +162,41 @@ class Api:
         view = await self._view()
         parts = {key: view.get(key) for key in ("today", "month", "accounts")}
         return {"energy_today_wh": view["energy_today_wh"], **parts}
+
+    # ---- the shop around the machines ------------------------------------------------------------------------
+
+    async def rounds(self, _query: Query) -> Any:  # noqa: ANN401
+        """The next rounds, and the sheet."""
+        return self._there((await self._view()).get("trips"), "When to go is not known yet")
+
+    async def work(self, _query: Query) -> Any:  # noqa: ANN401
+        """The work list, and the proposal."""
+        return self._there((await self._view()).get("work"), "There is no work list here")
+
+    async def shop(self, _query: Query) -> Any:  # noqa: ANN401
+        """Stock, air, wear."""
+        return self._there((await self._view()).get("shop"), "There is no shop here")
+
+    async def wanted_table(self, _query: Query) -> str:
+        """What is wanted, as CSV."""
+        return work_csv(await self._view())
+
+    async def spool_table(self, _query: Query) -> str:
+        """Spools, as CSV."""
+        return spools_csv(await self._view())
+
+    async def report(self, query: Query) -> Any:  # noqa: ANN401
+        """What the machines gave."""
+        if self._from.report is None:
+            raise web.HTTPNotFound(reason="No journal is kept here")
+        names = ("from", "to", "days", "by")
+        return await self._from.report({name: words for name in names if (words := query.text(name)) is not None})
+
+    @staticmethod
+    def _there(found: Any, otherwise: str) -> Any:  # noqa: ANN401
+        if found is None:
+            raise web.HTTPNotFound(reason=otherwise)
+        return found
 
     # ---- what happened ---------------------------------------------------------------------------------------
 

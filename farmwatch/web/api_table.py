@@ -14,6 +14,7 @@ from farmwatch.web.api_types import (
     HeldView,
     NotesView,
     ProposalView,
+    ReportView,
     RollupsView,
     SeriesView,
 )
@@ -21,13 +22,15 @@ from farmwatch.web.openapi import Param, Route
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.power_view import OutagesView
 from farmwatch.words.quantities import QUANTITIES, Kind
+from farmwatch.words.rounds import RoundsView, WorkView
 from farmwatch.words.series import LEVELS
+from farmwatch.words.shop_view import ShopView
 from farmwatch.words.view import BackupView, MachineView, View
 
 NUMBERS: tuple[str, ...] = tuple(name for name, row in QUANTITIES.items() if row.kind in (Kind.NUMBER, Kind.FLAG))
 """Quantities that are kept over time."""
 KINDS: tuple[str, ...] = (
-    "state", "build", "use", "alarm", "outage", "message", "undelivered", "energy", "said", "act", "awoke",
+    "state", "build", "use", "alarm", "outage", "message", "undelivered", "energy", "said", "act", "awoke", "round",
 )  # fmt: skip
 MOST_POINTS = 5_000
 MOST_ITEMS = 1_000
@@ -58,6 +61,11 @@ KIND = Param("kind", "Of this kind alone.", {"type": "string", "enum": list(KIND
 ABOUT = Param("about", "About this machine, subject or place alone.", _WORDS)
 POINTS = _count("points", "Most rows, about; four make a column of pixels.", MOST_POINTS, 800)
 LEVEL = Param("level", "Length of a bucket.", {"type": "string", "enum": list(LEVELS)}, required=True)
+_DAY = {"type": "string", "minLength": 10, "maxLength": 10, "pattern": r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"}
+FIRST = Param("from", "First local day; seven days before the last if it is left out.", _DAY)
+LAST = Param("to", "Last local day, in it; yesterday if it is left out.", _DAY)
+DAYS = _count("days", "Number of days, where `from` is left out.", 800, 7)
+BY = Param("by", "A row for each.", {"type": "string", "enum": ["machine", "job", "day", "week", "month"]})
 SHOWN = Param(
     "series", "subject/quantity, as often as there are series.",
     {"type": "array", "minItems": 1, "maxItems": MOST_SERIES, "items": {
@@ -96,6 +104,18 @@ ROUTES: tuple[Route, ...] = (
     Route("GET", "/api/v1/outages", "outages", "Outages: in hand, decisions, diary, years.", OutagesView,
           errors=(404,), statuses=(304,)),
     Route("GET", "/api/v1/energy", "energy", "Energy and cost.", EnergyView, statuses=(304,)),
+    Route("GET", "/api/v1/rounds", "rounds", "The next rounds, what they gain, and the round sheet.", RoundsView,
+          errors=(404,), statuses=(304,)),
+    Route("GET", "/api/v1/work", "work", "What is wanted, and which build on which machine next.", WorkView,
+          errors=(404,), statuses=(304,)),
+    Route("GET", "/api/v1/work.csv", "wanted_table", "What is still wanted, as CSV (RFC 4180).", None,
+          media="text/csv", statuses=(304,)),
+    Route("GET", "/api/v1/shop", "shop", "Spools, stock, air, service, failures.", ShopView, errors=(404,),
+          statuses=(304,)),
+    Route("GET", "/api/v1/spools.csv", "spool_table", "Spools that are not empty, as CSV (RFC 4180).", None,
+          media="text/csv", statuses=(304,)),
+    Route("GET", "/api/v1/report", "report", "What the machines gave: builds, time, energy, filament, cost.",
+          ReportView, (FIRST, LAST, DAYS, BY), errors=(404, 409), statuses=(304,)),
     Route("GET", "/api/v1/history", "history", "Notes of what happened.", NotesView,
           (KIND, ABOUT, SINCE, LIMIT, CURSOR), statuses=(304,)),
     Route("GET", "/api/v1/series", "series", "Readings of one quantity, thinned for a chart.", SeriesView,

@@ -131,6 +131,17 @@ class HeldView(TypedDict):
     items: list[HoldingView]
 
 
+class ReportView(TypedDict):
+    """What the machines gave: `rows` one by one, `all` together; hours, Wh, grams, shares, money; null is unknown."""
+
+    first: str
+    last: str
+    by: str
+    currency: str
+    rows: list[dict[str, str | float | None]]
+    all: dict[str, str | float | None]
+
+
 class HeardView(TypedDict):
     """What was said has been noted."""
 

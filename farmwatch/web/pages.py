@@ -55,7 +55,7 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
     return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)
 
 
-VIEWS: tuple[tuple[str, str], ...] = (("/", "Now"), ("/outage", "Outages"), ("/wall", "Wall"))
+VIEWS: tuple[tuple[str, str], ...] = (("/", "Now"), ("/work", "Work"), ("/outage", "Outages"), ("/wall", "Wall"))
 
 
 def views(here: str) -> Html:

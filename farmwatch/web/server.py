@@ -28,6 +28,7 @@ from farmwatch.web.metrics import CONTENT_TYPE, openmetrics
 from farmwatch.web.queries import BODY_S, fields, json_answer, push_token
 from farmwatch.web.rounds import Rounds
 from farmwatch.web.said import BadWords, said
+from farmwatch.web.work import WorkPages, notice_of
 from farmwatch.words.errors import ConfigError, Refused, StoreError
 from farmwatch.words.model import COMMANDS, Said
 from farmwatch.words.view import View
@@ -45,7 +46,7 @@ READERS_EACH = 4  # a browser opens at most six connections to a host
 READERS_IN_ALL = 64
 MOST_HISTORY = 1_000
 LINK_SHELVES_MIN = 120.0
-BACK = ("/shop",)
+BACK = ("/shop", "/work")
 """Pages of ours that a form may lead back to."""
 NO_REFERRER = {"Referrer-Policy": "no-referrer"}
 WHO_COOKIE = "farmwatch_who"
@@ -175,7 +176,8 @@ class WebServer:
         self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._who)
         self._may_act = acts is not None
         self._rounds = Rounds(view, ask, clock, self._assets, self._who, self._footer, self.changed)
-        answers = Sources(view, settled, history, series, clock)
+        self._work = WorkPages(view, ask, clock, self._assets, self._who, self._footer, self.changed)
+        answers = Sources(view, settled, history, series, clock, report)
         self._api = Api(
             answers,
             {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
@@ -262,6 +264,7 @@ class WebServer:
                 *self._api.routes(),
                 *self._acting.routes(),
                 *self._rounds.routes(),
+                *self._work.routes(),
                 web.post("/{path:.*}", self._post_push),
                 web.get("/{path:.*}", self._get_nothing),
             ]
@@ -368,8 +371,7 @@ class WebServer:
     async def _get_shop(self, request: web.Request) -> web.StreamResponse:
         await self._settled()
         view = self._view()
-        notice = _notice(request, view)
-        return self._html(shop_panels.page(view, self._assets, self._footer(request), notice))
+        return self._html(shop_panels.page(view, self._assets, self._footer(request), notice_of(request)))
 
     async def _get_report(self, request: web.Request) -> web.StreamResponse:
         if self._report is None:

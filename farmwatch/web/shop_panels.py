@@ -15,13 +15,14 @@ CAUTION = (
 )
 
 
-def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "") -> str:
-    """The whole page."""
+def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "", wrong: Sequence[str] = ()) -> str:
+    """The whole page; `wrong` is what stands in the way of a file that was not taken."""
     shop, where, now_s = view.get("shop"), zone(view["timezone"]), view["at_s"]
     machines = [machine["name"] for machine in view["machines"]]
     sections = NOTHING if shop is None else join(
         fill('<section class="panel" id="{key}"><h2>{title}</h2>{inside}</section>', key=key, title=title, inside=html)
         for key, title, html in (
+            ("wrong", "Not taken: mend these lines and send the file again", wrong_lines(wrong)),
             ("spools", "Spools", _spools(shop, where, now_s)),
             ("materials", "Filament in stock", _materials(shop, where, now_s)),
             ("air", "Air", _air(shop)),
@@ -29,14 +30,24 @@ def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "") 
             ("failures", "Failures", _failures(shop)),
             ("say", "Say what was done", _forms(shop, machines)),
         )
+        if html
     )  # fmt: skip
     body = fill(
-        '<header><div class="site"><a href="/">{site}</a> <b>Shop</b> <a href="/report">What it yields</a></div>'
+        '<header><div class="site"><a href="/">{site}</a> <b>Shop</b> <a href="/work">Work</a> '
+        '<a href="/report">What it yields</a></div>'
         "</header>"
         '<p id="notice" role="status">{notice}</p><main class="single"><h1 class="unseen">Shop</h1>{sections}'
         "</main>{footer}", site=name(view["site"]), notice=notice, sections=sections, footer=footer,
     )  # fmt: skip
     return pages.document(f"Shop - {clip(view['site'], 40)}", body, assets)
+
+
+def wrong_lines(wrong: Sequence[str]) -> Html:
+    """What stands in the way of a file, by its lines."""
+    if not wrong:
+        return NOTHING
+    return fill('<ul class="plain" role="alert">{rows}</ul><p>Nothing of the file was taken.</p>',
+                rows=join(fill("<li>{line}</li>", line=clip(line, 300)) for line in wrong[:40]))  # fmt: skip
 
 
 def _list(rows: Sequence[Html], otherwise: str) -> Html:
@@ -210,7 +221,15 @@ def _forms(shop: ShopView, machines: Sequence[str]) -> Html:
             join((machine, pieces)),
         ),
     ]
-    return join(forms)
+    return join((*forms, SPOOL_FILE))
+
+
+SPOOL_FILE = Html(
+    '<details data-key="spool-file"><summary>Spools from a CSV</summary><form class="say wide" method="post" '
+    'action="/spools" enctype="multipart/form-data"><label>CSV with spool, material, full_g, left_g, price, machine '
+    '<input name="file" type="file" accept=".csv,text/csv" required></label><button>Take it</button></form>'
+    '<p><a class="button" href="/spools.csv">As CSV</a></p></details>'
+)
 
 
 def _choice(key: str, label: str, values: Sequence[str]) -> Html:

@@ -61,6 +61,7 @@ KEEP_NOTES: dict[str, int] = {
     "build": 100_000,
     "use": 100_000,  # what a build took and gave: one a build
     "alarm": 50_000,
+    "round": 20_000,  # two or three a day
     "outage": 10_000,
     "message": 50_000,
     "undelivered": 10_000,
