@@ -22,7 +22,7 @@ All times are epoch seconds.  Nothing here reads a clock.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
@@ -177,26 +177,34 @@ class Estimator:
         if not found.opinions:
             basis = "nothing to go by yet: no report, no earlier build that ran so long"
             return Estimate(None, None, None, None, None, basis, self.builds, None)
-        run_s = running.run_s(now_s)
+        run_s, scale_s = running.run_s(now_s), found.scale_s
         job = self.learned.known(running.key)
         builds = job.history.finished if job is not None else 0
         finish_s = now_s + max(0.0, found.total_s - run_s)
-        told = self.learned.residuals.told(found.kind, found.stage, (now_s - finish_s) / found.scale_s)
-        low80, high80 = _instants(told[0], finish_s, found.scale_s, now_s)
-        low95, high95 = _instants(told[1], finish_s, found.scale_s, now_s)
-        middle_s = max(now_s, finish_s + found.scale_s * told[2])
+        told = self.learned.residuals.told(found.kind, found.stage, (now_s - finish_s) / scale_s)
+        low80, high80 = _instants(told[0], finish_s, scale_s, now_s)
+        low95, high95 = _instants(told[1], finish_s, scale_s, now_s)
+        middle_s = max(now_s, finish_s + scale_s * told[2])
         if low80 is not None and high80 is not None:
             middle_s = min(max(middle_s, low80), high80)
-        short, short95 = low80 is None, low95 is None
-        basis = self._words(found, running, builds, short=short, short95=short95)
-        count = builds if any(o.source == "history" for o in found.opinions) else self.builds
+        basis, by_history = self._words(found, running, builds, low80 is None, low95 is None)
+        count = builds if by_history else self.builds
         return Estimate(low95, low80, middle_s, high80, high95, basis, count, overdue(found, run_s))
 
-    def _words(self, found: Blend, running: Running, builds: int, *, short: bool, short95: bool) -> str:
-        key = (tuple(o.source for o in _by_weight(found)), builds, short, short95, running.pause_from_s is None)
-        said: str | None = running.kept.get(key)
+    def _words(
+        self,
+        found: Blend,
+        running: Running,
+        builds: int,
+        short: bool,  # noqa: FBT001 - on the path of every estimate
+        short95: bool,  # noqa: FBT001
+    ) -> tuple[str, bool]:
+        """The basis in words, and whether earlier builds of the job are part of it."""
+        key = (tuple([o[0] for o in _by_weight(found)]), builds, short, short95, running.pause_from_s is None)
+        said: tuple[str, bool] | None = running.kept.get(key)
         if said is None:
-            said = running.kept[key] = _basis(found, running, builds, self.builds, short=short, short95=short95)
+            basis = _basis(found, running, builds, self.builds, short=short, short95=short95)
+            said = running.kept[key] = basis, any(o.source == "history" for o in found.opinions)
         return said
 
     # -- looking at it, for learning ---------------------------------------------------------------------
@@ -209,9 +217,10 @@ class Estimator:
         due = found.opinions and share >= drawn(build, stage) - 0.002
         if due and stage not in running.shots and running.pause_from_s is None:
             running.shots[stage] = self._shot(running, found, now_s, run_s)
-            seen = as_new(self.learned, running, now_s)
-            if seen is not None:
-                running.views.setdefault(seen.stage, seen)
+            if stage not in running.views:
+                seen = as_new(self.learned, running, now_s)
+                if seen is not None:
+                    running.views.setdefault(seen.stage, seen)
             self._changed.add(f"build:{build}")
         ahead = [d for d in (drawn(build, s) for s in range(stage, STAGES)) if d > share + 0.002]
         wait_s = (ahead[0] - share) * total_s if ahead else 0.05 * total_s
@@ -340,16 +349,19 @@ def _instants(
     pair: tuple[float, float], finish_s: float, scale_s: float, now_s: float
 ) -> tuple[float | None, float | None]:
     """Scaled residuals as instants, never before now; None where a bound is infinite."""
-    low, high = pair
-    if not (math.isfinite(low) and math.isfinite(high)):
+    if not (math.isfinite(pair[0]) and math.isfinite(pair[1])):
         return None, None
-    return max(now_s, finish_s + low * scale_s), max(now_s, finish_s + high * scale_s)
+    low_s, high_s = finish_s + pair[0] * scale_s, finish_s + pair[1] * scale_s
+    return low_s if low_s > now_s else now_s, high_s if high_s > now_s else now_s
 
 
-def _by_weight(found: Blend) -> list[Opinion]:
+def _by_weight(found: Blend) -> Sequence[Opinion]:
     """The opinions that count, the first of them first."""
-    ranked = sorted(found.opinions, key=_error) if len(found.opinions) > 1 else list(found.opinions)
-    return [o for o in ranked if o.error < 3.0 * ranked[0].error or o is ranked[0]]
+    if len(found.opinions) < 2:  # noqa: PLR2004 - one alone
+        return found.opinions
+    ranked = sorted(found.opinions, key=_error)
+    most = 3.0 * ranked[0].error
+    return [o for o in ranked if o.error < most or o is ranked[0]]
 
 
 _error = attrgetter("error")

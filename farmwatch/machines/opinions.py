@@ -9,17 +9,18 @@ reported on: the rates of `pace`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import NamedTuple
 
 from farmwatch.machines.curve import KNOTS, interpolate
-from farmwatch.machines.errors import PRIORS, STAGES, Errors, shrunk, stage_of
+from farmwatch.machines.errors import PRIORS, STAGES, shrunk, stage_of
 from farmwatch.machines.learned import Job, Learned
 from farmwatch.machines.pace import SOURCES, Mix, mix
 from farmwatch.machines.running import Running, View
 
 REPORT_STALE_S = 900.0  # a report older than this no longer counts as one
 LOOK_S = 1200.0  # what other builds taught in the meantime is taken over so often
-NEW_MIX = (12, 4)  # a mix is made anew after each of so many builds, then after every fourth
+NEW_MIX = 4  # a mix is made anew after each build, later when there is a quarter more to learn from
 LEAST_LEFT_S = 10.0  # no rate says less
 LEAST_LEFT = 0.003  # of the run so far
 
@@ -33,8 +34,7 @@ WORDS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Opinion:
+class Opinion(NamedTuple):
     """One source's opinion on the whole run time, and its relative error."""
 
     source: str
@@ -42,15 +42,14 @@ class Opinion:
     error: float
 
 
-@dataclass(frozen=True, slots=True)
-class Blend:
+class Blend(NamedTuple):
     """The combination of the opinions at one instant."""
 
     total_s: float
     scale_s: float
     stage: int
     kind: str
-    opinions: tuple[Opinion, ...]
+    opinions: Sequence[Opinion]
     expected_s: float  # the run time that was expected before it was known that the build still runs
 
 
@@ -88,33 +87,36 @@ def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
     if running.planned_s is not None and running.planned_s > 1.02 * run_s:
         said[3] = running.planned_s - run_s
     least_s = max(LEAST_LEFT_S, LEAST_LEFT * run_s)
-    bounded = [None if v is None else max(v, least_s) for v in said]
-    left_s = max(first_s, least_s)
+    bounded = [None if v is None else v if v > least_s else least_s for v in said]
+    present, even = tuple([v is not None for v in said]), pace.kind
+    left_s, stage = max(first_s, least_s), -1
     for _ in range(2):  # what is said first decides how far the build is, and that how each source is weighed
-        stage = stage_of(run_s / (run_s + left_s))
-        found = _mix(learned, running, pace.kind, stage, bounded)
+        at = stage_of(run_s / (run_s + left_s))
+        if at == stage:
+            break
+        stage = at
+        found = _mix(learned, running, even, stage, present)
         left_s = found.remaining_s(bounded)
-    return View(stage, pace.kind, run_s, bounded, left_s, max(1.0, left_s * min(1.0, found.error)))
+    return View(stage, even, run_s, bounded, left_s, max(1.0, left_s * min(1.0, found.error)))
 
 
-def _mix(learned: Learned, running: Running, even: str, stage: int, said: list[float | None]) -> Mix:
-    present = tuple(v is not None for v in said)
+def _mix(learned: Learned, running: Running, even: str, stage: int, present: tuple[bool, ...]) -> Mix:
     key = (running.machine, even, stage, present)
     taught, held = learned.shop.rates.taught(even, stage), learned.mixes.get(key)
-    if held is None or taught >= held[0] + (1 if held[0] < NEW_MIX[0] else NEW_MIX[1]):
+    if held is None or taught >= held[0] + max(1, held[0] // NEW_MIX):
         held = learned.mixes[key] = (taught, mix(learned.rates(running.machine), even, stage, present))
     return held[1]
 
 
 def _of_view(learned: Learned, running: Running, seen: View) -> Blend:
     total_s = seen.run_s + seen.left_s
-    found = _mix(learned, running, seen.even, seen.stage, seen.said)
+    found = _mix(learned, running, seen.even, seen.stage, tuple([v is not None for v in seen.said]))
     error = seen.scale_s / total_s
-    opinions = tuple(
+    opinions = [
         Opinion(source, seen.run_s + left_s, error / math.sqrt(weight))
         for source, left_s, weight in zip(SOURCES, seen.said, found.weights, strict=True)
         if left_s is not None and weight > 0.0
-    )
+    ]
     expected_s = running.planned_s if running.planned_s is not None else total_s
     return Blend(total_s, seen.scale_s, seen.stage, "reports, new", opinions, expected_s)
 
@@ -123,47 +125,42 @@ def _of_view(learned: Learned, running: Running, seen: View) -> Blend:
 
 
 def _of_opinions(learned: Learned, running: Running, job: Job | None, run_s: float, now_s: float) -> Blend:
-    levels = running.kept.get("levels")
-    if levels is None:
-        levels = running.kept["levels"] = learned.levels(running.machine, job)
-    said, expected_s = _said(learned, running, job, run_s, now_s, levels)
+    said, expected_s = _said(learned, running, job, run_s, now_s)
     stage = _stage(said, run_s)
+    kept = running.kept.get(stage)
+    if kept is None:
+        kept = running.kept[stage] = {}
     opinions = []
     for source, total_s in said.items():
-        whole_s = total_s
+        error = kept.get(source)
+        if error is None:
+            error = kept[source] = _error(learned, running, job, source, stage)
         if source == "remaining" and running.remaining_s is not None:
-            whole_s = running.remaining_run_s + running.remaining_s * _ratio(running, job, levels, stage)
-        opinions.append(Opinion(source, max(whole_s, run_s), _error(learned, running, job, levels, source, stage)))
+            ratio = kept.get("ratio")
+            if ratio is None:
+                ratio = kept["ratio"] = _ratio(learned, running, job, stage)
+            total_s = running.remaining_run_s + running.remaining_s * ratio
+        opinions.append(Opinion(source, total_s if total_s > run_s else run_s, error))
     return combine(opinions, run_s, stage, class_of(said, job), expected_s)
 
 
-def _ratio(running: Running, job: Job | None, levels: tuple[Errors, ...], stage: int) -> float:
-    key = ("ratio", stage)
-    found = running.kept.get(key)
-    if found is None:
-        log_ratio = shrunk(levels, "ratio", stage, 0.0)
-        if job is not None:
-            log_ratio = shrunk((job.errors,), f"ratio {running.machine}", stage, log_ratio)
-        found = running.kept[key] = math.exp(log_ratio)
-    return found
+def _ratio(learned: Learned, running: Running, job: Job | None, stage: int) -> float:
+    log_ratio = shrunk(learned.levels(running.machine, job), "ratio", stage, 0.0)
+    if job is not None:
+        log_ratio = shrunk((job.errors,), f"ratio {running.machine}", stage, log_ratio)
+    return math.exp(log_ratio)
 
 
-def _error(
-    learned: Learned, running: Running, job: Job | None, levels: tuple[Errors, ...], source: str, stage: int
-) -> float:
-    key = (source, stage)
-    found = running.kept.get(key)
-    if found is None:
-        row = error_row(source, job, running.machine)
-        prior = PRIORS[row][stage] ** 2
-        if source == "history" and job is not None:
-            prior = job.history.spread(learned.factors) ** 2 * (1.0 + 2.0 / max(1, job.history.finished))
-        found = running.kept[key] = max(math.sqrt(shrunk(levels, row, stage, prior)), 0.001)
-    return found
+def _error(learned: Learned, running: Running, job: Job | None, source: str, stage: int) -> float:
+    row = error_row(source, job, running.machine)
+    prior = PRIORS[row][stage] ** 2
+    if source == "history" and job is not None:
+        prior = job.history.spread(learned.factors) ** 2 * (1.0 + 2.0 / max(1, job.history.finished))
+    return max(math.sqrt(shrunk(learned.levels(running.machine, job), row, stage, prior)), 0.001)
 
 
 def _said(
-    learned: Learned, running: Running, job: Job | None, run_s: float, now_s: float, levels: tuple[Errors, ...]
+    learned: Learned, running: Running, job: Job | None, run_s: float, now_s: float
 ) -> tuple[dict[str, float], float]:
     """Whole run time by each source that has an opinion, and what was expected of the build."""
     said: dict[str, float] = {}
@@ -180,7 +177,10 @@ def _said(
         if given_s is not None:
             said["history"] = given_s
     if running.planned_s is not None:
-        ratio = math.exp(shrunk(levels, "plan ratio" if job else "plan ratio new", 0, 0.0))
+        ratio = running.kept.get("plan")
+        if ratio is None:
+            levels = learned.levels(running.machine, job)
+            ratio = running.kept["plan"] = math.exp(shrunk(levels, "plan ratio" if job else "plan ratio new", 0, 0.0))
         if running.planned_s * ratio > run_s:
             said["plan"] = running.planned_s * ratio
         expected_s = expected_s or running.planned_s * ratio
@@ -264,20 +264,25 @@ def combine(opinions: list[Opinion], run_s: float, stage: int, kind: str, expect
     if len(opinions) == 1:
         only = opinions[0]
         scale_s = max(only.error * only.total_s, 1.0)  # no word is surer than a second
-        return Blend(only.total_s, scale_s, stage, kind, tuple(opinions), expected_s or only.total_s)
-    mass, first, second = 0.0, 0.0, 0.0
-    for o in opinions:
-        weight = 1.0 / max(o.error * o.total_s, 1.0) ** 2
-        late_s = o.total_s - run_s
-        mass, first, second = mass + weight, first + weight * late_s, second + weight * late_s * late_s
+        return Blend(only.total_s, scale_s, stage, kind, opinions, expected_s or only.total_s)
+    mass = first = second = 0.0
+    for _, total_s, error in opinions:
+        sd_s = error * total_s
+        weight = 1.0 / (sd_s * sd_s) if sd_s > 1.0 else 1.0
+        late_s = total_s - run_s
+        mass += weight
+        first += weight * late_s
+        second += weight * late_s * late_s
     total_s = run_s + first / mass
     chi = max(0.0, second - first * first / mass)
     variance = max(1.0, chi / (len(opinions) - 1)) / mass
-    return Blend(total_s, max(math.sqrt(variance), 1.0), stage, kind, tuple(opinions), expected_s or total_s)
+    return Blend(total_s, max(math.sqrt(variance), 1.0), stage, kind, opinions, expected_s or total_s)
 
 
 def overdue(found: Blend, run_s: float) -> float | None:
     """Seconds beyond what was expected, unless the machine itself reports that more is to come."""
     late_s = run_s - found.expected_s
+    if late_s <= found.scale_s:
+        return None
     reported = any(o.source in {"remaining", "progress", "pace"} and o.total_s > 1.02 * run_s for o in found.opinions)
-    return late_s if late_s > found.scale_s and not reported else None
+    return None if reported else late_s

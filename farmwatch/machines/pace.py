@@ -4,7 +4,7 @@ Four rates, each a remaining time R:
 
 =========  ==========================================================================================
 progress   the share to come at the mean pace so far
-pace       the share to come at the pace of the last few steps of the report
+pace       the share to come at the pace of the last stretch that ran evenly
 remaining  the machine's own remaining time
 plan       the planned time less what has run
 =========  ==========================================================================================
@@ -35,7 +35,8 @@ KINDS = ("even", "uneven")
 KEEP = 56  # steps of the progress kept
 LAST = 20  # of them the last ones, unthinned
 SPACING = 0.004  # claims closer than this are one step
-WINDOW = 0.03  # the recent pace looks back over this share of the run
+STRETCH = (0.01, 0.3)  # the recent pace looks back over this share of the run, at least and at most
+LEAST_GAPS = 3.0  # and over so many reports
 EVEN = 0.15  # root mean squared deviation of ln pace below which progress runs evenly
 CHUNKS = 6
 LOOK_AGAIN = 0.03  # of the claim, until evenness is measured anew
@@ -87,16 +88,32 @@ class Pace:
         return max(left_s, run_s * (1.0 - due) / due)
 
     def recent_s(self, run_s: float, step: float) -> float | None:
-        """Remaining time at the pace of the last steps; None before the second."""
-        steps, top, at_s = self.steps, self.top, self.top_s
-        since_s = at_s - WINDOW * run_s
-        for back_s, claim in reversed(steps):
-            if back_s < at_s and claim < top and back_s <= since_s:
-                slope = (top - claim) / (at_s - back_s)
-                left_s = (1.0 - top) / slope - (run_s - at_s)
-                slowest = (min(1.0, top + step) - claim) / (run_s - back_s)
-                return max(left_s, (1.0 - min(1.0, top + step)) / slowest)
-        return None
+        """Remaining time at the pace of the last stretch that ran evenly; None before the second step.
+
+        Each step is dated to half a gap between reports: the stretch goes back for as long as one straight line
+        from the last step meets all of them so.  (The swing filter of H. Elmeleegy et al., "Online piece-wise
+        linear approximation of numerical streams with precision guarantees", VLDB 2009; from memory.)
+        """
+        top, at_s, slack_s = self.top, self.top_s, 0.5 * self.gap_s
+        most_s = STRETCH[1] * run_s
+        least_s = min(most_s, max(STRETCH[0] * run_s, LEAST_GAPS * self.gap_s))
+        low, high, length_s, share = 0.0, math.inf, 0.0, 0.0
+        for back_s, claim in reversed(self.steps):
+            span_s, span = at_s - back_s, top - claim
+            if span_s <= 0.0 or span <= 0.0:
+                continue
+            fast, slow = (span_s - slack_s) / span, (span_s + slack_s) / span
+            if length_s >= least_s and (span_s > most_s or fast > high or slow < low):
+                break
+            low, high = max(low, fast), min(high, slow)
+            if low > high:
+                low, high = fast, slow
+            length_s, share = span_s, span
+        if share <= 0.0:
+            return None
+        ahead = min(1.0, top + step)  # not reached yet: the pace is at most this
+        left_s = (1.0 - top) * length_s / share - (run_s - at_s)
+        return max(left_s, (1.0 - ahead) * (run_s - at_s + length_s) / (ahead - top + share))
 
     def unevenness(self) -> float | None:
         """Root mean squared deviation of ln pace over up to six equal parts; None while it cannot be told."""
@@ -211,7 +228,7 @@ class Mix:
         """The combined remaining time in s."""
         total = -self.bias
         for weight, value in zip(self.weights, said, strict=True):
-            if value is not None and weight > 0.0:
+            if weight > 0.0 and value is not None:
                 total += weight * math.log(value)
         return math.exp(total)
 

@@ -34,7 +34,7 @@ class Residuals:
     _sorted: dict[str, list[list[float]]] = field(default_factory=dict)
     _order: dict[str, list[str]] = field(default_factory=dict)
     _pools: dict[tuple[str, int], list[float]] = field(default_factory=dict)
-    _told: dict[tuple[str, int], Bounds] = field(default_factory=dict)
+    _told: dict[tuple[str, int, int], Bounds] = field(default_factory=dict)
 
     def add(self, build: str, kind: str, scores: Iterable[tuple[int, float]]) -> set[str]:
         """A build's residuals of one class; returns the builds whose entry changed."""
@@ -80,11 +80,10 @@ class Residuals:
     def told(self, kind: str, stage: int, least: float) -> Bounds:
         """Bounds and middle of a class and stage, of the residuals above what is ruled out already."""
         scores = self._pool(kind, stage)
-        if scores and scores[0] <= least:
-            return self._bounds(scores[bisect_right(scores, least) :])
-        found = self._told.get((kind, stage))
+        out = bisect_right(scores, least) if scores and scores[0] <= least else 0
+        found = self._told.get((kind, stage, out))
         if found is None:
-            found = self._told[kind, stage] = self._bounds(scores)
+            found = self._told[kind, stage, out] = self._bounds(scores[out:])
         return found
 
     def _bounds(self, scores: list[float]) -> Bounds:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from farmwatch.machines.curve import Crossings
 from farmwatch.machines.pace import Pace
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(NamedTuple):
     """Finish times in epoch seconds, None where no interval can honestly be given.
 
     ``basis`` says in words what it rests on, ``builds`` on how many; ``overdue_s`` how far a build runs
