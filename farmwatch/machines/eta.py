@@ -37,7 +37,7 @@ __all__ = ["Estimate", "Estimator"]
 
 FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at least and at most, if there is no news
 NOTHING_S = 2.0  # the same where there was nothing to go by
-FRESH_SHARE = 0.08  # of the time that remains
+FRESH_SHARE = 0.12  # of the time that remains
 NEWS = (0.03, 0.2)  # progress that rises by more than this, or than this share of what was left, is news
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 
@@ -214,7 +214,8 @@ class Estimator:
         found, run_s = blend(self.learned, running, now_s), running.run_s(now_s)
         total_s = max(found.total_s, run_s, 1.0)
         share, stage = run_s / total_s, found.stage
-        due = found.opinions and share >= drawn(build, stage) - 0.002
+        goal = drawn(build, stage)
+        due = found.opinions and share >= goal - 0.002
         if due and stage not in running.shots and running.pause_from_s is None:
             running.shots[stage] = self._shot(running, found, now_s, run_s)
             if stage not in running.views:
@@ -222,8 +223,9 @@ class Estimator:
                 if seen is not None:
                     running.views.setdefault(seen.stage, seen)
             self._changed.add(f"build:{build}")
-        ahead = [d for d in (drawn(build, s) for s in range(stage, STAGES)) if d > share + 0.002]
-        wait_s = (ahead[0] - share) * total_s if ahead else 0.05 * total_s
+        if goal <= share + 0.002:
+            goal = drawn(build, stage + 1) if stage + 1 < STAGES else share + 0.05
+        wait_s = (goal - share) * total_s
         running.next_shot_s = now_s + min(3600.0, max(wait_s, 15.0, 0.005 * total_s))
 
     def _shot(self, running: Running, found: Blend, now_s: float, run_s: float) -> Shot:
@@ -313,17 +315,18 @@ class Estimator:
 
 
 def _take_progress(running: Running, at_s: float, run_s: float, progress: float) -> None:
-    if progress != running.claim:
-        top = running.crossings.top
-        if running.crossings.observe(run_s, progress) and top >= 0.0:
+    crossings = running.crossings
+    if progress == running.claim:
+        crossings.seen_at_s = run_s
+    else:
+        top = crossings.top
+        if crossings.observe(run_s, progress) and top >= 0.0:
             running.step = max(0.5 * running.step, min(0.05, progress - top))
             if top <= 0.0 or progress - top > max(NEWS[0], NEWS[1] * (1.0 - top)):
                 running.cached = None
         elif top < 0.0:
             running.cached = None  # the first word of a machine is news
         running.claim = progress
-    else:
-        running.crossings.seen_at_s = run_s
     running.pace.observe(run_s, progress)
     running.claim_at_s = at_s
 

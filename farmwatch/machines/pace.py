@@ -39,7 +39,7 @@ STRETCH = (0.01, 0.3)  # the recent pace looks back over this share of the run, 
 LEAST_GAPS = 3.0  # and over so many reports
 EVEN = 0.15  # root mean squared deviation of ln pace below which progress runs evenly
 CHUNKS = 6
-LOOK_AGAIN = 0.03  # of the claim, until evenness is measured anew
+LOOK_AGAIN = 0.06  # of the claim, until evenness is measured anew
 MOST_STEP = 0.1  # a build moves the middle of the errors by no more than this, over its weight
 WORST = 0.6  # a larger |ln(said / true)| counts as this
 RUNS = (60.0, 24.0)  # builds remembered by shop and machine
@@ -66,15 +66,17 @@ class Pace:
 
     def observe(self, run_s: float, claim: float) -> None:
         """One report.  A claim that does not rise only says that the step is still to come."""
-        gap_s = run_s - self.seen_s
-        if self.top >= 0.0 and gap_s > 0.0:
-            self.gap_s += 0.1 * (min(gap_s, 900.0) - self.gap_s)
-        if claim > self.top:
-            at_s = run_s if self.top < 0.0 else self.seen_s + 0.5 * gap_s
-            if not self.steps or claim - self.steps[-1][1] >= SPACING:
-                self.steps.append((at_s, claim))
-                if len(self.steps) > KEEP:
-                    self.steps = self.steps[:-LAST:2] + self.steps[-LAST:]
+        seen_s, top = self.seen_s, self.top
+        gap_s = run_s - seen_s
+        if gap_s > 0.0 and top >= 0.0:
+            self.gap_s += 0.1 * ((gap_s if gap_s < 900.0 else 900.0) - self.gap_s)
+        if claim > top:
+            at_s = run_s if top < 0.0 else seen_s + 0.5 * gap_s
+            steps = self.steps
+            if not steps or claim - steps[-1][1] >= SPACING:
+                steps.append((at_s, claim))
+                if len(steps) > KEEP:
+                    self.steps = steps[:-LAST:2] + steps[-LAST:]
             self.top, self.top_s = claim, at_s
         self.seen_s = run_s
 

@@ -91,8 +91,10 @@ class Running:
 
     def run_s(self, now_s: float) -> float:
         """Seconds run so far, pauses taken out; never negative."""
-        end_s = now_s if self.pause_from_s is None else min(now_s, self.pause_from_s)
-        return max(0.0, end_s - self.start_s - self.paused_s)
+        pause_s = self.pause_from_s
+        end_s = now_s if pause_s is None or now_s < pause_s else pause_s
+        run_s = end_s - self.start_s - self.paused_s
+        return run_s if run_s > 0.0 else 0.0
 
 
 PLAIN = (
