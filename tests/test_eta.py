@@ -312,3 +312,65 @@ def test_the_first_report_is_heard_although_there_was_nothing_to_go_by_when_the_
     assert estimator.estimate("b1", 1000.0).p50_s is None
     estimator.progress("b1", 1004.0, 0.5, 1196.0)
     assert estimator.estimate("b1", 1004.0).p50_s == pytest.approx(2200.0, abs=1.0)
+
+
+def test_a_job_that_changed_is_noticed_by_the_third_end_that_nobody_reported():
+    """A plug alone: each end is far from any known duration, but near to the two before it."""
+    est, rng = Estimator(), random.Random(1)
+    lengths = [7200.0] * 8 + [3600.0] * 3
+    for i, length in enumerate(lengths):
+        est.started("heron", f"a{i}", "gutter-clip", i * 1e5)
+        est.ended(f"a{i}", i * 1e5 + length * rng.lognormvariate(0, 0.02), "unknown")
+    est.started("heron", "b", "gutter-clip", 2e6)
+    assert est.estimate("b", 2e6).p50_s - 2e6 == pytest.approx(3600, rel=0.05)
+
+
+def test_ends_that_nobody_reported_at_odd_lengths_change_no_job():
+    est, rng = Estimator(), random.Random(1)
+    lengths = [7200.0] * 8 + [3600.0, 1200.0, 2400.0]
+    for i, length in enumerate(lengths):
+        est.started("heron", f"a{i}", "gutter-clip", i * 1e5)
+        est.ended(f"a{i}", i * 1e5 + length * rng.lognormvariate(0, 0.02), "unknown")
+    est.started("heron", "b", "gutter-clip", 2e6)
+    assert est.estimate("b", 2e6).p50_s - 2e6 == pytest.approx(7200, rel=0.05)
+
+
+def seasoned():
+    """A shop that knows sixty builds, none of the job to come."""
+    est, rng, at = Estimator(), random.Random(3), 0.0
+    for i in range(60):
+        length = rng.lognormvariate(math.log(7000.0), 0.6)
+        est.started("heron", f"s{i}", f"part-{i % 20}", at)
+        for k in range(1, 100):
+            est.progress(f"s{i}", at + length * k / 100, k / 100, 1.05 * length * (1 - k / 100))
+        est.ended(f"s{i}", at + length, "done")
+        at += length + 600.0
+    est.started("heron", "b", "never-seen", at)
+    return est, at
+
+
+STUCK = {"100 % at the start": (1.0, None), "99 %": (0.99, None), "100 % and 0 s": (1.0, 0.0), "half": (0.5, None)}
+
+
+@pytest.mark.parametrize("name", STUCK)
+def test_a_new_job_whose_report_stands_still_is_given_more_time_and_a_wider_range(name):
+    est, at = seasoned()
+    claim, remaining = STUCK[name]
+    widths, lefts = [], []
+    for t in range(60, 9060, 60):
+        est.progress("b", at + t, claim if t > 600 or claim == 1.0 else claim * t / 660, remaining)
+        if t in {3000, 9000}:
+            e = est.estimate("b", at + t)
+            lefts.append(e.p50_s - at - t)
+            widths.append(e.p90_s - e.p10_s)
+    assert lefts[0] > 300.0, "not: in ten seconds, for hours"
+    assert lefts[1] > 1.5 * lefts[0]
+    assert widths[1] > 1.5 * widths[0]
+
+
+def test_progress_that_the_build_before_left_is_forgotten_once_it_falls():
+    est, at = seasoned()
+    est.progress("b", at + 10, 1.0, None)
+    for k in range(1, 60):
+        est.progress("b", at + 60 * k, k / 100, None)
+    assert est.estimate("b", at + 3600).p50_s == pytest.approx(at + 6000, rel=0.01)

@@ -233,3 +233,21 @@ def test_without_a_build_nothing_is_said_of_a_finish():
     row, text = seen(day)
     assert (row["finish"], row["clear"], row["clear_at_s"]) == (None, None, None)
     assert "overdue" not in text
+
+
+@pytest.mark.parametrize("left", ["vent-collar", "hive-latch"])
+def test_what_the_build_before_had_left_is_no_build(left):
+    """Some machines go on saying 100 %, and the old name, until the first line of the new job."""
+    day = taught()
+    begin = day.now
+    for at_s, job, progress, remaining_s in (
+        (60, left, 1.0, 0.0), (120, left, 1.0, 0.0), (200, "vent-collar", 0.0, HOUR), (660, "vent-collar", 0.17, None),
+        (1860, "vent-collar", 0.5, None),
+    ):  # fmt: skip
+        day.panel("knot", begin + at_s, state="printing", job=job, progress=progress, remaining_s=remaining_s)
+    row, text = seen(day)
+    assert row["finish"]["p50_s"] == pytest.approx(begin + 60 + HOUR, abs=400)
+    assert "12 builds of vent-collar" in text
+    since = [build for build in day.builds("knot") if build["started"] > begin]
+    assert len({build["id"] for build in since}) == 1, "one build, not two"
+    assert since[-1]["ended"] is None

@@ -26,11 +26,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
+from farmwatch.machines.curve import Crossings
 from farmwatch.machines.errors import STAGES, drawn
 from farmwatch.machines.history import Run, job_key, shown
 from farmwatch.machines.learned import Learned
-from farmwatch.machines.lessons import LEAST_RUN_S, learn_build, plausible, remember
+from farmwatch.machines.lessons import LEAST_RUN_S, alike, learn_build, plausible, remember
 from farmwatch.machines.opinions import WORDS, Blend, Opinion, as_new, blend, overdue
+from farmwatch.machines.pace import Pace
 from farmwatch.machines.running import Estimate, Running, Shot, running_from, running_to
 
 __all__ = ["Estimate", "Estimator"]
@@ -39,6 +41,7 @@ FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at leas
 NOTHING_S = 2.0  # the same where there was nothing to go by
 FRESH_SHARE = 0.12  # of the time that remains
 NEWS = (0.03, 0.2)  # progress that rises by more than this, or than this share of what was left, is news
+STALE_CLAIM = (0.1, 0.5, 900.0)  # progress that falls below the first by more than the second in so many seconds
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 
 
@@ -111,7 +114,8 @@ class Estimator:
         """The build is over: done, failed, cancelled or unknown.
 
         Only "done" counts as a whole run.  "unknown" counts as one where it ended near a known duration of
-        its job; anything else is kept as censored.
+        its job, or is the third in a row that ended alike: then the job has changed, and the two before it
+        were whole too.  Anything else is kept as censored.
         """
         running = self.running.pop(build, None)
         if running is None:
@@ -122,6 +126,11 @@ class Estimator:
         if run_s < LEAST_RUN_S:
             return
         whole = result == "done" or (result == "unknown" and plausible(self.learned, running, run_s))
+        if not whole and result == "unknown":
+            before = alike(self.learned, running, run_s)
+            whole = bool(before)
+            for earlier in before:
+                self.learned.revise(earlier, observed=True)
         if whole:
             bare = self._bare(running)
             self._fill_shots(bare, run_s)
@@ -319,6 +328,10 @@ def _take_progress(running: Running, at_s: float, run_s: float, progress: float)
     if progress == running.claim:
         crossings.seen_at_s = run_s
     else:
+        if progress < STALE_CLAIM[0] and crossings.top - progress > STALE_CLAIM[1] and run_s < STALE_CLAIM[2]:
+            # It began with what the build before had left: what was said so far was not of this one.
+            crossings = running.crossings = Crossings()
+            running.pace, running.step, running.cached = Pace(gap_s=running.pace.gap_s), 0.0, None
         top = crossings.top
         if crossings.observe(run_s, progress) and top >= 0.0:
             running.step = max(0.5 * running.step, min(0.05, progress - top))
@@ -339,7 +352,7 @@ def _take_remaining(running: Running, at_s: float, run_s: float, remaining_s: fl
     if remaining_s == running.remaining_s:
         # Said again: a rounded figure is truest when it is new, so that its instant stays.
         running.remaining_at_s = at_s
-        if run_s - running.remaining_run_s < max(60.0, 0.25 * remaining_s):
+        if remaining_s <= 0.0 or run_s - running.remaining_run_s < max(60.0, 0.25 * remaining_s):
             return
     elif running.cached is not None:
         before_s = math.inf if running.remaining_s is None else running.remaining_run_s + running.remaining_s

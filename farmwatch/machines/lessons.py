@@ -17,6 +17,7 @@ from farmwatch.machines.running import Running, Shot
 
 LEAST_RUN_S = 60.0  # shorter runs teach nothing
 PLACE_FADE = 0.97  # shop and machine remember more builds than a job does
+ALIKE = 2  # so many unexplained ends of one length before this one make a changed job
 OFTEN = 4  # a job seen more often than this says no less of new ones
 
 
@@ -30,6 +31,25 @@ def plausible(learned: Learned, running: Running, run_s: float) -> bool:
         return True
     near = abs(math.log(run_s / middle) - learned.factors.of(running.machine))
     return near < max(0.15, 5.0 * job.history.spread(learned.factors))
+
+
+def alike(learned: Learned, running: Running, run_s: float) -> list[str]:
+    """The job's last ``ALIKE`` builds, where all were cut short as far as is known and after as long as this one.
+
+    Ends that nobody reported, each far from any known duration and near to each other: the job has changed.
+    """
+    job = learned.known(running.key)
+    if job is None:
+        return []
+    last = job.history.runs[-ALIKE:]
+    here = math.log(run_s) - learned.factors.of(running.machine)
+    near = max(0.03, 2.0 * job.history.spread(learned.factors))
+    found = [
+        r.build
+        for r in last
+        if not r.observed and abs(math.log(r.run_s) - learned.factors.of(r.machine) - here) < near
+    ]
+    return found if len(found) == ALIKE else []
 
 
 def learn_build(

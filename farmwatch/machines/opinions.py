@@ -15,12 +15,13 @@ from typing import NamedTuple
 from farmwatch.machines.curve import KNOTS, interpolate
 from farmwatch.machines.errors import PRIORS, STAGES, shrunk, stage_of
 from farmwatch.machines.learned import Job, Learned
-from farmwatch.machines.pace import SOURCES, Mix, mix
+from farmwatch.machines.pace import OVERRUN, SOURCES, Mix, mix
 from farmwatch.machines.running import Running, View
 
 REPORT_STALE_S = 900.0  # a report older than this no longer counts as one
 LOOK_S = 1200.0  # what other builds taught in the meantime is taken over so often
 NEW_MIX = 4  # a mix is made anew after each build, later when there is a quarter more to learn from
+STUCK_ERROR = 0.5  # relative error of what remains while the reported progress is stuck, at least
 LEAST_LEFT_S = 10.0  # no rate says less
 LEAST_LEFT = 0.003  # of the run so far
 
@@ -80,7 +81,8 @@ def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
         said[0] = pace.mean_s(run_s, running.step)
         said[1] = pace.recent_s(run_s, running.step)
     if running.remaining_s is not None and running.remaining_at_s >= fresh_s:
-        said[2] = running.remaining_s - (run_s - running.remaining_run_s)
+        left = running.remaining_s - (run_s - running.remaining_run_s)
+        said[2] = left if left >= 0.0 else -OVERRUN * left
     first_s = said[2] if said[0] is None else said[0]
     if first_s is None or run_s <= 0.0:
         return None
@@ -97,7 +99,10 @@ def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
         stage = at
         found = _mix(learned, running, even, stage, present)
         left_s = found.remaining_s(bounded)
-    return View(stage, even, run_s, bounded, left_s, max(1.0, left_s * min(1.0, found.error)))
+    error = min(1.0, found.error)
+    if pace.stuck(run_s, running.step):
+        error = max(error, STUCK_ERROR)
+    return View(stage, even, run_s, bounded, left_s, max(1.0, left_s * error))
 
 
 def _mix(learned: Learned, running: Running, even: str, stage: int, present: tuple[bool, ...]) -> Mix:

@@ -37,6 +37,8 @@ LAST = 20  # of them the last ones, unthinned
 SPACING = 0.004  # claims closer than this are one step
 STRETCH = (0.01, 0.3)  # the recent pace looks back over this share of the run, at least and at most
 LEAST_GAPS = 3.0  # and over so many reports
+OVERRUN = 0.5  # what stands at its last step beyond its time takes half as long again (common practice, no source)
+STUCK_S, STUCK_STEPS = 60.0, 3.0  # a claim that stands still for so long and so many of its steps is stuck
 EVEN = 0.15  # root mean squared deviation of ln pace below which progress runs evenly
 CHUNKS = 6
 LOOK_AGAIN = 0.06  # of the claim, until evenness is measured anew
@@ -86,8 +88,8 @@ class Pace:
         if not 0.0 < top <= 1.0 or at_s <= 0.0:
             return None
         left_s = at_s * (1.0 - top) / top - (run_s - at_s)
-        due = min(1.0, top + step)  # not reached yet: the pace is at most this
-        return max(left_s, run_s * (1.0 - due) / due)
+        due = top + step  # not reached yet: the pace is at most this
+        return max(left_s, run_s * (1.0 - due) / due if due < 1.0 else -OVERRUN * left_s)
 
     def recent_s(self, run_s: float, step: float) -> float | None:
         """Remaining time at the pace of the last stretch that ran evenly; None before the second step.
@@ -113,9 +115,15 @@ class Pace:
             length_s, share = span_s, span
         if share <= 0.0:
             return None
-        ahead = min(1.0, top + step)  # not reached yet: the pace is at most this
         left_s = (1.0 - top) * length_s / share - (run_s - at_s)
-        return max(left_s, (1.0 - ahead) * (run_s - at_s + length_s) / (ahead - top + share))
+        due = top + step  # not reached yet: the pace is at most this
+        if due >= 1.0:
+            return max(left_s, -OVERRUN * left_s)
+        return max(left_s, (1.0 - due) * (run_s - at_s + length_s) / (due - top + share))
+
+    def stuck(self, run_s: float, step: float) -> bool:
+        """Whether the claim stands still for much longer than its steps took so far."""
+        return self.top > 0.0 and run_s - self.top_s > STUCK_S + STUCK_STEPS * step * self.top_s / self.top
 
     def unevenness(self) -> float | None:
         """Root mean squared deviation of ln pace over up to six equal parts; None while it cannot be told."""

@@ -100,10 +100,18 @@ class PlugRuns:
         """How long the present lull may last and still be a pause.
 
         Motors that are held show a pause; a machine whose pauses were seen to look like rest gets the same time.
+        What follows heaters held for longer than any pause is none.
         """
+        if self._held_long():
+            return REST_LEAST_S
         belief = self.filter.belief
         motors = belief is not None and belief[PAUSE_COLD] > 0.5
         return PAUSE_LONGEST_S if motors or self.filter.levels.cold_pauses >= 1.0 else LULL_S
+
+    def _held_long(self) -> bool:
+        """Whether the heaters were held, without motion, for longer than any pause before they went off."""
+        since_s, lull_s = self.pause_since_s, self.lull_s
+        return since_s is not None and lull_s is not None and lull_s - since_s > PAUSE_LONGEST_S
 
     # -- after each step ---------------------------------------------------------------------------------
 

@@ -26,6 +26,8 @@ REJUDGE_S = 15.0
 BEGIN_ALONE_S = 600.0
 """And only after so long may the plug begin a build of a machine that reports."""
 VALUE_MOST = 1e6
+LEFT_OVER_S = 900.0, 300.0
+"""So long progress may be what the build before had left; the second where its name was left, too."""
 HEATER_W = 100.0
 """Boards and fans alone draw less (common practice, no source)."""
 HOLD_S = 45 * 60.0
@@ -321,7 +323,7 @@ class MachineTrack:
 
     def _busy(self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]) -> None:
         build = self.build
-        if build is not None and self._is_another(build):
+        if build is not None and self._is_another(build, now_s):
             result = "done" if (build.progress or 0) >= 0.9 else "unknown"
             self._end(now_s, result, "another build has begun", effects)
             build = None
@@ -334,13 +336,19 @@ class MachineTrack:
         self._go(activity, now_s, because, effects)
         self._learn(now_s, effects)
 
-    def _is_another(self, build: Build) -> bool:
-        """Whether what is reported cannot be the build that was in hand: a new name and progress set back."""
+    def _is_another(self, build: Build, now_s: float) -> bool:
+        """Whether what is reported cannot be the build that was in hand: a new name and progress set back.
+
+        Some machines begin with the progress, or the name too, that the build before had left: far too much of it
+        for so young a build.
+        """
         job, progress = self.word("job"), self.number("progress")
         renamed = job is not None and build.job is not None and job != build.job
         if progress is None or build.progress is None:
             return renamed and self._blind_since_s is not None
         back = build.progress - progress
+        if build.progress > 0.5 and now_s - build.started_s < (LEFT_OVER_S[1] if renamed else LEFT_OVER_S[0]):
+            return False
         return back > 0.5 and progress < 0.1 if not renamed else back > 0.02
 
     def _quiet(self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]) -> None:
