@@ -205,8 +205,8 @@ class Estimator:
         found: Blend,
         running: Running,
         builds: int,
-        short: bool,  # noqa: FBT001 - on the path of every estimate
-        short95: bool,  # noqa: FBT001
+        short: bool,
+        short95: bool,
     ) -> tuple[str, bool]:
         """The basis in words, and whether earlier builds of the job are part of it."""
         key = (tuple([o[0] for o in _by_weight(found)]), builds, short, short95, running.pause_from_s is None)
@@ -368,12 +368,12 @@ def _instants(
     if not (math.isfinite(pair[0]) and math.isfinite(pair[1])):
         return None, None
     low_s, high_s = finish_s + pair[0] * scale_s, finish_s + pair[1] * scale_s
-    return low_s if low_s > now_s else now_s, high_s if high_s > now_s else now_s
+    return max(now_s, low_s), max(now_s, high_s)
 
 
 def _by_weight(found: Blend) -> Sequence[Opinion]:
     """The opinions that count, the first of them first."""
-    if len(found.opinions) < 2:  # noqa: PLR2004 - one alone
+    if len(found.opinions) < 2:
         return found.opinions
     ranked = sorted(found.opinions, key=_error)
     most = 3.0 * ranked[0].error

@@ -45,9 +45,7 @@ def alike(learned: Learned, running: Running, run_s: float) -> list[str]:
     here = math.log(run_s) - learned.factors.of(running.machine)
     near = max(0.03, 2.0 * job.history.spread(learned.factors))
     found = [
-        r.build
-        for r in last
-        if not r.observed and abs(math.log(r.run_s) - learned.factors.of(r.machine) - here) < near
+        r.build for r in last if not r.observed and abs(math.log(r.run_s) - learned.factors.of(r.machine) - here) < near
     ]
     return found if len(found) == ALIKE else []
 

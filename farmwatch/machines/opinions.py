@@ -89,7 +89,7 @@ def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
     if running.planned_s is not None and running.planned_s > 1.02 * run_s:
         said[3] = running.planned_s - run_s
     least_s = max(LEAST_LEFT_S, LEAST_LEFT * run_s)
-    bounded = [None if v is None else v if v > least_s else least_s for v in said]
+    bounded = [None if v is None else max(least_s, v) for v in said]
     present, even = tuple([v is not None for v in said]), pace.kind
     left_s, stage = max(first_s, least_s), -1
     for _ in range(2):  # what is said first decides how far the build is, and that how each source is weighed
@@ -145,7 +145,7 @@ def _of_opinions(learned: Learned, running: Running, job: Job | None, run_s: flo
             if ratio is None:
                 ratio = kept["ratio"] = _ratio(learned, running, job, stage)
             total_s = running.remaining_run_s + running.remaining_s * ratio
-        opinions.append(Opinion(source, total_s if total_s > run_s else run_s, error))
+        opinions.append(Opinion(source, max(run_s, total_s), error))
     return combine(opinions, run_s, stage, class_of(said, job), expected_s)
 
 

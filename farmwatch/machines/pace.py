@@ -71,7 +71,7 @@ class Pace:
         seen_s, top = self.seen_s, self.top
         gap_s = run_s - seen_s
         if gap_s > 0.0 and top >= 0.0:
-            self.gap_s += 0.1 * ((gap_s if gap_s < 900.0 else 900.0) - self.gap_s)
+            self.gap_s += 0.1 * ((min(900.0, gap_s)) - self.gap_s)
         if claim > top:
             at_s = run_s if top < 0.0 else seen_s + 0.5 * gap_s
             steps = self.steps

@@ -94,7 +94,7 @@ class Running:
         pause_s = self.pause_from_s
         end_s = now_s if pause_s is None or now_s < pause_s else pause_s
         run_s = end_s - self.start_s - self.paused_s
-        return run_s if run_s > 0.0 else 0.0
+        return max(0.0, run_s)
 
 
 PLAIN = (
