@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from servers import need
+from servers import need, patient
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -32,7 +32,9 @@ async def browsing(**context):
 
     async with async_playwright() as driver:
         chromium = await driver.chromium.launch(executable_path=need("chromium", "chromium"), args=list(ARGS))
-        page = await (await chromium.new_context(**context)).new_page()
+        screen = await chromium.new_context(**context)
+        screen.set_default_timeout(90_000)
+        page = await screen.new_page()
         page.said, page.asked = [], []
         page.on("console", lambda message: page.said.append(message.text))
         page.on("pageerror", lambda error: page.said.append(str(error)))
@@ -46,7 +48,7 @@ async def browsing(**context):
 
 async def reads(page, selector, words, within_s=3):
     """Wait until the element shows the words (the page's own policy forbids to evaluate strings in it)."""
-    await page.locator(selector, has_text=words).wait_for(timeout=within_s * 1_000)
+    await page.locator(selector, has_text=words).wait_for(timeout=patient(within_s) * 1_000)
 
 
 async def test_a_change_is_on_the_screen_within_two_seconds():
