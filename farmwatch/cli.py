@@ -215,6 +215,11 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
         from farmwatch.cli_work import add_arguments as add_work
 
         add_work(work)
+    spools = verb("spools", spools_verb, "import and export spools as CSV")
+    if "spools" in words:
+        from farmwatch.cli_spools import add_arguments as add_spools
+
+        add_spools(spools)
     if "report" in words:
         from farmwatch.cli_report import add_arguments as add_report
 
@@ -434,6 +439,14 @@ def status_verb(args: argparse.Namespace) -> int:
         return USAGE
     settings = load(args.config, live=False)
     return status(settings, watch=args.watch, as_json=args.json, chart=args.chart, hours=args.hours)
+
+
+def spools_verb(args: argparse.Namespace) -> int:
+    """Spools in and out."""
+    from farmwatch import cli_spools
+    from farmwatch.settings import load
+
+    return cli_spools.run(load(args.config, live=False), args)
 
 
 def work_verb(args: argparse.Namespace) -> int:

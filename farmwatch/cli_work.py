@@ -27,7 +27,7 @@ def run(settings: Settings, args: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     zone = ZoneInfo(settings.site.timezone)
     if args.what == "import":
-        return _take(settings, _read(args.file), args)
+        return _take(settings, read_file(args.file, "a CSV file with the columns job, pieces, due"), args)
     work = ask_daemon(settings, "/api/v1/view")["work"]
     if args.what == "plan":
         out(json.dumps(work, ensure_ascii=False) if args.json else "\n".join(plan_lines(work, zone)))
@@ -47,11 +47,12 @@ def _at(at_s: float, zone: ZoneInfo) -> datetime:
     return datetime.fromtimestamp(at_s, zone).replace(microsecond=0)
 
 
-def _read(name: str) -> bytes:
+def read_file(name: str, hint: str) -> bytes:
+    """A file, or standard input for "-"."""
     try:
         return sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
     except OSError as error:
-        raise FarmwatchError(f"{name}: {error.strerror}", hint="a CSV file with the columns job, pieces, due") from None
+        raise FarmwatchError(f"{name}: {error.strerror}", hint=hint) from None
 
 
 def _take(settings: Settings, data: bytes, args: argparse.Namespace) -> int:

@@ -28,7 +28,7 @@ def rounds(**changed):
         "windows": [(NOW + 10_000, NOW + 20_000)], "idle_min": 310.0, "unvisited_min": 900.0,
         "curve": [(NOW + 10_000 + 500 * i, 310.0 + 4 * abs(10 - i)) for i in range(21)], "trip_cost_min": 20.0,
         "horizon_h": 24.0, "extra_s": NOW + 3600, "extra_saves_min": 190.0, "now_saves_min": 120.0, "extra_pays": True,
-        "unknown": ["dunlin"], "trip_min": (12.0, 18.0, 25.0), "open": None, "done": [
+        "unknown": ["dunlin"], "free": [], "trip_min": (12.0, 18.0, 25.0), "open": None, "done": [
             {"id": "r", "began_s": NOW - 90_000, "ended_s": NOW - 89_000, "by": "ann", "beds": ["ibis"],
              "idle_min": 44.0, "took_min": 16.0}],
         "sheet": [row(), row("ibis", off=None, state="idle", ticks=["cleared"], load=None)],
@@ -64,6 +64,10 @@ def test_the_sheet_says_what_comes_off_and_what_goes_on():
     assert "from 14:10" in html
     assert "look at the machine" in html
     assert "☒ cleared  ☐ started  ☐ checked" in html
+    assert "☐ good pieces ____" in html
+    assert "<dt>bag</dt><dd><bdi>vent clip: 12</bdi></dd>" in html
+    assert 'name="pieces" type="number"' in html
+    assert 'value="12"' in html
     assert "their end is not known: dunlin" in html
     assert "about 18 min (12 to 25" in html
     assert "<polyline" in html
@@ -72,7 +76,7 @@ def test_the_sheet_says_what_comes_off_and_what_goes_on():
 def test_every_form_works_without_script_and_has_its_own_key():
     html = page(shown(), ASSETS, web_house_footer(), keys())
     forms = html.split('<form class="tick"')[1:]
-    assert len(forms) == 7  # begin; cleared, started, checked, failed of bittern; started and checked of ibis
+    assert len(forms) == 8  # begin; cleared, started, checked, failed, pieces of bittern; started and checked of ibis
     assert all('method="post" action="/round"' in form for form in forms)
     found = [form.split('name="key" value="')[1].split('"')[0] for form in forms]
     assert len(set(found)) == len(forms)

@@ -104,6 +104,8 @@ def _filament(w: Words) -> tuple[str, str]:
     out_s = w.facts.get("out_s")
     spool = say("filament_of", spool=fit(plain(str(w.facts["spool"])), 40)) if w.facts.get("spool") else ""
     text = say("filament", left=w.number("left_g", "g"), spool=spool, needed=w.number("needed_g", "g"))
+    if w.facts.get("next"):
+        text = f"{text} {say('filament_next', job=fit(plain(str(w.facts['next'])), 40))}"
     if isinstance(out_s, int | float):
         text = f"{text} {say('filament_out', at=moment(out_s, w.now_s, w.zone))}"
     return text, say("filament_act")

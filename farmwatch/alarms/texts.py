@@ -198,6 +198,7 @@ TEXTS: dict[str, str] = {
     "humidity_act": "Close up, dry the air, keep spools in their boxes.",
     "filament": "About {left}{spool} left, {needed} needed.",
     "filament_of": " of {spool}",
+    "filament_next": "Next on it: {job}.",
     "filament_out": "It runs out about {at}.",
     "filament_act": "Lay a spool ready and change it in time.",
     "service_task": "service",

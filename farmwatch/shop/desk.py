@@ -44,7 +44,8 @@ class ShopDesk:
 
     def moved(self, machine: MachineTrack, build: Build | None, now_s: float, effects: list[Effect]) -> None:
         """A machine's state or build has changed."""
-        self.upkeep.moved(machine.name, machine.state, now_s)
+        if self.upkeep.moved(machine.name, machine.state, now_s):
+            self.upkeep.keep(machine.name, effects)
         if build is not None and machine.build is not build:
             self.built(build, now_s, effects)
 
@@ -72,7 +73,8 @@ class ShopDesk:
     def minute(self, now_s: float, effects: list[Effect]) -> None:
         """Look at spools, air and parts."""
         for machine in self._farm.machines.values():
-            self.upkeep.moved(machine.name, machine.state, now_s)
+            if self.upkeep.moved(machine.name, machine.state, now_s):
+                self.upkeep.keep(machine.name, effects)
             self._filament(machine, now_s, effects)
         humidity = self.humidity()
         for spool in self.stock.spools.values():
@@ -107,8 +109,28 @@ class ShopDesk:
         finish, out_s = self._farm.estimate(name, now_s), None
         if machine.build is not None and finish is not None and finish.p50_s is not None and left_g < needed_g:
             out_s = now_s + max(finish.p50_s - now_s, 0.0) * left_g / needed_g
-        facts = {"left_g": left_g, "needed_g": needed_g, "spool": spool.name, "out_s": out_s}
+        facts: dict[str, Any] = {"left_g": left_g, "needed_g": needed_g, "spool": spool.name, "out_s": out_s}
+        after, build = self._next_job(name), machine.build
+        if after is not None and build is None:
+            facts["next"] = after[0]
+        elif after is not None and build is not None and chance >= ENOUGH:
+            now = self.stock.job_grams(build.job)
+            both_g = (now[0] if now is not None else needed_g) + after[1]
+            chance = spool.enough_for(both_g, 0.1 * both_g)
+            facts |= {"needed_g": needed_g + after[1], "next": after[0]}
         book.condition("filament_low", name, now_s, effects, true=chance < ENOUGH, **facts)
+
+    def _next_job(self, name: str) -> tuple[str, float] | None:
+        """The job that goes on a machine next, and its grams.
+
+        None: nothing is settled or proposed, or what it takes is not known, or it is of another material than the spool
+        that hangs there.
+        """
+        load, spool, key = self._farm.rounds.loads.get(name), self.stock.on(name), self.stock.key_of
+        if load is None or spool is None or load["grams"] is None:
+            return None
+        other = load["material"] is not None and key(load["material"]) != key(spool.material)
+        return None if other else (load["job"], load["grams"])
 
     def _damp(self, spool: Spool, row: Feedstock | None, now_s: float, effects: list[Effect]) -> None:
         found = self.exposures.of.get(spool.name)
@@ -133,13 +155,15 @@ class ShopDesk:
     def enough(self, name: str) -> tuple[Spool, float, float, float] | None:
         """The spool on a machine, grams on it now, grams that are still needed, the chance that they suffice.
 
-        Needed: by the build in hand, else by a usual one. None: no spool, or nothing says what is needed.
+        Needed: by the build in hand, else by the work list's next, else by a usual one. None: no spool, or nothing
+        says what is needed.
         """
         spool, build = self.stock.on(name), self._farm.machines[name].build
         if spool is None:
             return None
         if build is None:
-            usual_g = self.stock.usual_grams(name)
+            after = self._next_job(name)
+            usual_g = after[1] if after is not None else self.stock.usual_grams(name)
             return None if usual_g is None else (
                 spool, spool.left_g, usual_g, spool.enough_for(usual_g, 0.25 * usual_g)
             )  # fmt: skip

@@ -59,7 +59,7 @@ def sheet(
                 "machine": name,
                 "state": farm.machines[name].state,
                 "clear_s": farm.machines[name].clear_at_s(now_s, farm.estimate(name, now_s)),
-                "off": off_of(farm, name),
+                "off": off_of(farm, name, cleared=trip is not None and name in trip.beds),
                 "checks": checks(farm, name, now_s),
                 "load": loads.get(name),
                 "spool": spool_of(farm, name),
@@ -70,10 +70,13 @@ def sheet(
     return rows
 
 
-def off_of(farm: Farm, name: str) -> OffView | None:
-    """What comes off: the build in hand, or the one that lies on the bed; None where the bed is clear."""
+def off_of(farm: Farm, name: str, *, cleared: bool = False) -> OffView | None:
+    """What comes off: the build in hand, or the one that lies on the bed; None where the bed is clear.
+
+    Where it was cleared on the round in hand, what came off then: its bag and its pieces are still to be seen to.
+    """
     machine = farm.machines[name]
-    build = machine.build or (machine.last_build if machine.bed_full else None)
+    build = machine.last_build if cleared else machine.build or (machine.last_build if machine.bed_full else None)
     if build is None:
         return None
     plan = farm.plan.jobs.get(build.job or "")

@@ -151,6 +151,7 @@ def _failures(farm: Farm) -> list[FailView]:
                 "builds": life.builds,
                 "heatings": life.heatings,
                 "failures": life.failures,
+                "faults": life.faults,
                 "mtbf_low_h": between.low_h if between is not None else None,
                 "mtbf_h": between.value_h if between is not None else None,
                 "mtbf_high_h": between.high_h if between is not None else None,

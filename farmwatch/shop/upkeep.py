@@ -17,6 +17,8 @@ from farmwatch.words.shop_plan import IntervalPlan, ShopPlan
 
 WORKS = frozenset({"heating", "printing"})
 PACE_DAYS, LEAST_DAYS = 28, 2.0
+SAME_S = 60.0
+"""A fault so soon after a build's end is what ended it."""
 NOTES_KEPT, NOTE_MOST, PART_MOST = 50, 300, 40
 
 
@@ -28,7 +30,9 @@ class Life:
     hours: float = 0.0
     builds: int = 0
     heatings: int = 0
-    failures: int = 0
+    failures: int = 0  # builds that failed, but for those that a reported fault ended
+    faults: int = 0  # that the machine reported
+    last_fault_s: float | None = None
     counted: dict[str, str] = field(default_factory=dict)  # the last builds' results, so that none counts twice
     served: dict[str, dict[str, Any]] = field(default_factory=dict)  # part: use at its last service, when, by whom
     days: dict[str, list[float]] = field(default_factory=dict)
@@ -59,11 +63,12 @@ class Upkeep:
         self.lives: dict[str, Life] = {}
         self._busy_s: dict[str, float] = {}  # machine: since when it works, not yet counted
         self._was: dict[str, str] = {}
+        self._faulty: set[str] = set()  # a fault that stands counts once, also where the machine falls silent meanwhile
 
     # ---- what happens -------------------------------------------------------------------------------------------
 
-    def moved(self, machine: str, state: str, now_s: float) -> None:
-        """A machine's state may have changed."""
+    def moved(self, machine: str, state: str, now_s: float) -> bool:
+        """A machine's state may have changed; True where that must be written down at once: a fault."""
         life, was = self.life(machine, now_s), self._was.get(machine)
         self.count(machine, now_s)
         if state in WORKS:
@@ -73,7 +78,14 @@ class Upkeep:
         if state in BUSY and was is not None and was not in BUSY and was != "unknown":
             life.heatings += 1
             self._day(life, now_s)[2] += 1
+        new = state == "fault" and machine not in self._faulty
+        if new:
+            life.faults, life.last_fault_s = life.faults + (was is not None), now_s
+            self._faulty.add(machine)
+        elif state not in ("fault", "unknown", "out_of_service"):
+            self._faulty.discard(machine)
         self._was[machine] = state
+        return new
 
     def count(self, machine: str, now_s: float) -> None:
         """Count the hours up to now."""
@@ -95,8 +107,10 @@ class Upkeep:
         if before is None:
             life.builds += 1
             self._day(life, build.ended_s)[1] += 1
-        life.failures += failed - (before == "failed")
-        life.counted[build.id] = "failed" if failed else "over"
+        at_s = life.last_fault_s
+        by_fault = before == "fault" or (at_s is not None and build.started_s <= at_s <= build.ended_s + SAME_S)
+        life.failures += (failed and not by_fault) - (before == "failed")
+        life.counted[build.id] = "fault" if by_fault else "failed" if failed else "over"
         while len(life.counted) > 4:
             del life.counted[next(iter(life.counted))]
         self.keep(build.machine, effects)
@@ -173,13 +187,16 @@ class Upkeep:
         return sorted(found, key=lambda row: (row.due.at_s is None, row.due.at_s or 0.0, -row.due.share))
 
     def mtbf(self, machine: str) -> Mtbf | None:
-        """Mean time between failed builds, hours of work; None before an hour has been seen."""
+        """Mean time between failures, hours of work: builds that failed, and faults that the machine reported.
+
+        None before an hour has been seen.
+        """
         life = self.lives.get(machine)
-        return None if life is None or life.hours < 1.0 else mtbf(life.hours, life.failures)
+        return None if life is None or life.hours < 1.0 else mtbf(life.hours, life.failures + life.faults)
 
     def suspects(self) -> dict[str, Suspect]:
         """Each machine against its sisters."""
-        return against_sisters({name: (life.hours, life.failures) for name, life in self.lives.items()})
+        return against_sisters({name: (life.hours, life.failures + life.faults) for name, life in self.lives.items()})
 
     def restore(self, docs: Mapping[str, dict[str, Any]], states: Mapping[str, str], now_s: float) -> None:
         """Take up where the journal left off; nobody saw whether a machine worked in between."""
@@ -188,6 +205,8 @@ class Upkeep:
                 self.lives[name] = Life(**doc)
         for name, state in states.items():
             self._was[name] = state
+            if state == "fault":
+                self._faulty.add(name)
             if state in WORKS:
                 self._busy_s[name] = now_s
 

@@ -10,6 +10,7 @@ from farmwatch.words.rounds import LoadView, RoundsView, SheetRow
 from farmwatch.words.view import View
 
 WIDE, HIGH = 1000.0, 160.0
+PAPER = {"pieces": "good pieces ____"}
 Key = Callable[[], str]
 
 
@@ -74,7 +75,9 @@ def _row(row: SheetRow, now_s: float, where: tzinfo, key: Key) -> Html:
     off, load = row["off"], row["load"]
     lines = []
     if off is not None:
-        lines.append(fill("<dt>off</dt><dd>{bag}</dd>", bag=name(off["bag"])))
+        pieces = "pieces not known" if off["pieces"] is None else f"{off['pieces']:g} pieces"
+        lines.append(fill("<dt>off</dt><dd>{job}, {pieces}</dd><dt>bag</dt><dd>{bag}</dd>",
+                          job=name(off["job"] or "unnamed build"), pieces=pieces, bag=name(off["bag"])))  # fmt: skip
     lines += [fill("<dt>check</dt><dd>{words}</dd>", words=clip(words)) for words in row["checks"]]
     if load is not None:
         lines.append(fill("<dt>load</dt><dd>{words}</dd>", words=_load(load, now_s, where)))
@@ -114,7 +117,9 @@ def _load(load: LoadView, now_s: float, where: tzinfo) -> str:
 def _boxes(row: SheetRow) -> str:
     """Boxes for a printed sheet; what is done already is crossed."""
     wanted = [*(["cleared"] if row["off"] is not None or "cleared" in row["ticks"] else []), "started", "checked"]
-    return "  ".join(f"{'☒' if what in row['ticks'] else '☐'} {what}" for what in wanted)
+    if row["off"] is not None:
+        wanted.append("pieces")
+    return "  ".join(f"{'☒' if what in row['ticks'] else '☐'} {PAPER.get(what, what)}" for what in wanted)
 
 
 def _ticks(row: SheetRow, load: LoadView | None, key: Key) -> Html:
@@ -128,7 +133,18 @@ def _ticks(row: SheetRow, load: LoadView | None, key: Key) -> Html:
         forms.append(_form("checked", machine, "Checked", key))
     if row["off"] is not None and "failed" not in done and row["state"] in ("waiting", "cooling"):
         forms.append(_form("failed", machine, "It failed", key))
+    over = row["state"] in ("waiting", "cooling") or "cleared" in done
+    if row["off"] is not None and over and "pieces" not in done:
+        forms.append(_form("pieces", machine, "Good pieces", key, more=_pieces(row["off"]["pieces"])))
     return join(forms)
+
+
+def _pieces(usual: float | None) -> Html:
+    """How many came off well; what is usual stands there already."""
+    return fill(
+        '<label class="count">Good pieces <input name="pieces" type="number" min="0" max="10000" step="any" required '
+        'inputmode="decimal" value="{usual}"></label>', usual="" if usual is None else f"{usual:g}",
+    )  # fmt: skip
 
 
 def _job(load: LoadView | None) -> Html:

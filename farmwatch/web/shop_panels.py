@@ -171,9 +171,10 @@ def _failures(shop: ShopView) -> Html:
     rows = [_failure(row) for row in shop["failures"]]
     if not rows:
         return fill("<p>No machine has been watched yet.</p>")
-    heads = ("Machine", "hours of work", "builds failed", "hours between failures", "against its sisters")
+    heads = ("Machine", "hours of work", "builds failed", "faults", "hours between failures", "against its sisters")
     words = (
-        "Builds that failed, lost mains not counted; 95 % interval after Garwood; a machine stands out below a chance "
+        "Builds that failed (lost mains not counted) and faults that the machine reported, a build that one ended "
+        "counted once; 95 % interval after Garwood; a machine stands out below a chance "
         "of 5 % over all machines together (Holm)."
     )
     return join((table(heads, rows), fill("<small>{words}</small>", words=words)))
@@ -185,7 +186,8 @@ def _failure(row: FailView) -> list[object]:
     if low is not None and value is not None:
         between += f"{high:.0f})" if high is not None else "unknown)"
     against = "" if row["p_corrected"] is None else "fails more than its sisters" if row["stands_out"] else "as they do"
-    return [clip(row["machine"], 40), span(row["hours"] * 3600.0), f"{row['failures']} of {row['builds']}", between,
+    return [clip(row["machine"], 40), span(row["hours"] * 3600.0), f"{row['failures']} of {row['builds']}",
+            row["faults"], between,
             against]  # fmt: skip
 
 

@@ -79,7 +79,8 @@ class FailView(TypedDict):
     hours: float
     builds: int
     heatings: int
-    failures: int
+    failures: int  # builds that failed, but for those that a reported fault ended
+    faults: int  # that the machine reported
     mtbf_low_h: float | None
     mtbf_h: float | None
     mtbf_high_h: float | None
