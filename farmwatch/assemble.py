@@ -33,7 +33,7 @@ from farmwatch.machines.deeds import DEEDS, Facts
 from farmwatch.ports import Channel, Clock, Source
 from farmwatch.power.questions import answer
 from farmwatch.selftest import SelfTest
-from farmwatch.service import ServiceManager
+from farmwatch.service import PlainLines, ServiceManager
 from farmwatch.settings import Settings
 from farmwatch.settings_people import remarks
 from farmwatch.stores.journal import JournalGuard
@@ -667,7 +667,9 @@ def start_logging() -> None:
     form = "%(levelname)s %(name)s: %(message)s"
     if sys.stderr.isatty():
         form = "%(asctime)s " + form
-    logging.basicConfig(level=os.environ.get("FARMWATCH_LOG", "INFO").upper(), format=form, stream=sys.stderr)
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(PlainLines(form))
+    logging.basicConfig(level=os.environ.get("FARMWATCH_LOG", "INFO").upper(), handlers=[handler])
     logging.getLogger("aiohttp.access").setLevel(logging.WARNING)
 
 

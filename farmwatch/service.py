@@ -1,8 +1,28 @@
-"""Talks to a service manager by the sd_notify protocol: ready, alive, stopping. Silent where there is none."""
+"""Talks to a service manager by the sd_notify protocol: ready, alive, stopping. Silent where there is none.
 
+And the form of what is written to its log.
+"""
+
+import logging
 import os
 import socket
 import time
+
+
+def plain_line(text: str) -> str:
+    """`text` with what is not printable escaped: nothing from outside begins a line or speaks to a terminal."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+class PlainLines(logging.Formatter):
+    """One line a record, whatever names devices have (OWASP ASVS 5.0, 16.4.1); tracebacks follow on lines of theirs."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802  (the library's name)
+        """The line without a traceback."""
+        record.message = plain_line(record.message)
+        return super().formatMessage(record)
 
 
 class ServiceManager:

@@ -1,7 +1,7 @@
 """HTTP polling: each device asked in a task of its own, so that a slow one delays nobody else.
 
-An answer is read under a deadline and a limit; a redirect is followed twice at most and never to another host;
-link-local addresses are never asked, whatever a name resolves to. What a failure is called holds neither
+An answer is read under a deadline and a limit; no redirect is followed (OWASP ASVS 5.0, 15.3.2); link-local addresses
+are never asked, whatever a name resolves to. What a failure is called holds neither
 address nor secret.
 """
 
@@ -29,7 +29,6 @@ log = logging.getLogger("farmwatch.http")
 
 MOST_BYTES = 1024 * 1024
 """Largest body, as sent and as unpacked."""
-REDIRECTS = 2
 PHASE_S = 2.0
 """The first polls are spread over this time, so that not all devices are asked at once."""
 CHUNK = 16_384
@@ -41,7 +40,7 @@ class HttpPoll:
     """One address asked every `interval_s`.
 
     `timeout_s` bounds the wait for the connection and for each next piece of the answer, `deadline_s` the whole
-    request, redirects included. `authorization` is the value of the header of that name.
+    request. `authorization` is the value of the header of that name.
     """
 
     address: str
@@ -114,7 +113,7 @@ async def fetch(session: aiohttp.ClientSession, poll: HttpPoll) -> bytes:
     """The body of one answer with status 2xx. Raises PeerUnavailable with words that hold no secret."""
     try:
         async with asyncio.timeout(poll.deadline_s):
-            return await _follow(session, poll)
+            return await _ask(session, poll)
     except TimeoutError as error:
         if isinstance(error, aiohttp.ServerTimeoutError):
             raise PeerUnavailable(f"no answer within {poll.timeout_s:g} s") from None
@@ -136,34 +135,16 @@ async def fetch(session: aiohttp.ClientSession, poll: HttpPoll) -> bytes:
         raise PeerUnavailable("not a usable HTTP answer") from None
 
 
-async def _follow(session: aiohttp.ClientSession, poll: HttpPoll) -> bytes:
-    url = first = URL(poll.address)
+async def _ask(session: aiohttp.ClientSession, poll: HttpPoll) -> bytes:
+    url = URL(poll.address)
+    if why := forbidden(url.host or ""):
+        raise PeerUnavailable(why)
     timeout = aiohttp.ClientTimeout(total=None, sock_connect=poll.timeout_s, sock_read=poll.timeout_s)
-    for hop in range(REDIRECTS + 1):
-        if why := forbidden(url.host or ""):
-            raise PeerUnavailable(why)
-        # The secret goes to the address that it was given for, not to another port or scheme of the host.
-        headers = {"Authorization": poll.authorization} if poll.authorization and url.origin() == first.origin() else {}
-        async with session.get(url, headers=headers, timeout=timeout, allow_redirects=False) as answer:
-            if 300 <= answer.status < 400 and "Location" in answer.headers:
-                url = _target(url, answer.headers["Location"], hop)
-                continue
-            if not 200 <= answer.status < 300:
-                raise PeerUnavailable(_status(answer.status))
-            return await _body(answer)
-    raise PeerUnavailable(f"more than {REDIRECTS} redirects")
-
-
-def _target(url: URL, location: str, hop: int) -> URL:
-    """Where a redirect leads, if we go there."""
-    if hop >= REDIRECTS:
-        raise PeerUnavailable(f"more than {REDIRECTS} redirects")
-    target = url.join(URL(location))
-    if target.scheme not in ("http", "https"):
-        raise PeerUnavailable("a redirect to something that is not HTTP is refused")
-    if target.host != url.host or (url.scheme == "https" and target.scheme != "https"):
-        raise PeerUnavailable("a redirect to another host is refused")
-    return target.with_user(None)
+    headers = {"Authorization": poll.authorization} if poll.authorization else {}
+    async with session.get(url, headers=headers, timeout=timeout, allow_redirects=False) as answer:
+        if not 200 <= answer.status < 300:
+            raise PeerUnavailable(_status(answer.status))
+        return await _body(answer)
 
 
 def _status(status: int) -> str:
@@ -173,6 +154,8 @@ def _status(status: int) -> str:
     except ValueError:
         phrase = "not a registered status"
     hint = "; check the secret http_<mapping>" if status in (401, 403) else ""
+    if 300 <= status < 400 and status != 304:
+        hint = "; no redirect is followed: write the address where it leads into the mapping"
     return f"the device answers {status} ({phrase}){hint}"
 
 

@@ -115,6 +115,10 @@ class Acting:
         if self._door.acts is not None:
             await self._door.acts.close()
 
+    def _cookie(self, request: web.Request) -> str:
+        encrypted = guard.encrypted(request, self._door.base_url)
+        return guard.cookie_name(sessions.ACT_COOKIE, encrypted=encrypted)
+
     def _acts(self) -> Acts:
         if self._door.acts is None:
             raise web.HTTPNotFound(reason="No action is turned on here")
@@ -130,7 +134,7 @@ class Acting:
         api = request.path.startswith("/api/")
         if api and guard.bearer(request):
             return None  # the gate has checked the token
-        cookie, now_s = request.cookies.get(sessions.ACT_COOKIE), self._door.clock.now_s()
+        cookie, now_s = request.cookies.get(self._cookie(request)), self._door.clock.now_s()
         if self._door.sessions is not None and self._door.sessions.valid(cookie, now_s):
             return None
         if not guard.wants_json(request) and self._door.sessions is not None:
@@ -211,8 +215,8 @@ class Acting:
         cookie = door.sessions.open(now_s)
         response = self._after_sign_in(request, asked)
         response.set_cookie(
-            sessions.ACT_COOKIE, cookie, max_age=int(door.sessions.lasts_s), httponly=True, samesite="Strict",
-            secure=request.secure or door.base_url.startswith("https:"),
+            self._cookie(request), cookie, max_age=int(door.sessions.lasts_s), httponly=True, samesite="Strict",
+            secure=guard.encrypted(request, door.base_url),
         )  # fmt: skip
         return response
 

@@ -84,6 +84,18 @@ def same_origin(request: web.Request) -> bool:
     return origin is not None and urlsplit(origin).netloc.lower() == request.headers.get("Host", "").lower()
 
 
+def encrypted(request: web.Request, base_url: str) -> bool:
+    """Whether the browser came by TLS: ours, or that of the configured https address, which a proxy ends before us."""
+    base = urlsplit(base_url)
+    by_name = host_name(request.headers.get("Host", "")) == base.hostname
+    return request.secure or (base.scheme == "https" and by_name)
+
+
+def cookie_name(name: str, *, encrypted: bool) -> str:
+    """Over TLS with the prefix that browsers let nobody but this very host set (RFC 6265bis, section 4.1.3.2)."""
+    return f"__Host-{name}" if encrypted else name
+
+
 def private(request: web.Request, base_url: str) -> bool:
     """Whether nobody on the way can read or change the request: over TLS, or within this computer.
 

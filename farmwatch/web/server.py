@@ -10,14 +10,13 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from typing import Any
-from urllib.parse import urlsplit
 
 from aiohttp import web
 
 import farmwatch
 from farmwatch.alarms.wording import moment
 from farmwatch.ports import Ask, Clock
-from farmwatch.web import guard, links, pages, report_page, roles, sessions, shop_panels
+from farmwatch.web import doorkeeper, guard, links, pages, report_page, roles, sessions, shop_panels
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast, event
@@ -184,6 +183,8 @@ class WebServer:
         )
         self._charts = ChartPages(answers, self._api, Shell(self._html, self._footer, self._assets))
         self._runner: web.AppRunner | None = None
+        self._room = doorkeeper.Room()
+        self._listening: asyncio.Server | None = None
         self._pump: asyncio.Task[None] | None = None
         self._stopping = asyncio.Event()
 
@@ -212,8 +213,11 @@ class WebServer:
             max_line_size=MOST_HEADER, max_field_size=MOST_HEADER,
         )  # fmt: skip
         await runner.setup()
+        assert runner.server is not None  # noqa: S101  (set up a line above)
         try:
-            await web.TCPSite(runner, config.bind, config.port).start()
+            self._listening = await asyncio.get_running_loop().create_server(
+                self._room.protocol(runner.server), config.bind, config.port, backlog=128, reuse_address=True
+            )
         except OSError as error:
             await runner.cleanup()
             raise ConfigError(
@@ -222,7 +226,7 @@ class WebServer:
             ) from error
         self._runner = runner
         self._pump = asyncio.create_task(self._news.run(), name="page news")
-        port = runner.addresses[0][1]
+        port = self._listening.sockets[0].getsockname()[1]
         shown = "127.0.0.1" if config.bind in ("0.0.0.0", "::") else config.bind  # noqa: S104  (compared only)
         return f"http://{f'[{shown}]' if ':' in shown else shown}:{port}/"
 
@@ -234,8 +238,11 @@ class WebServer:
             self._pump.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await self._pump
+        if self._listening is not None:
+            self._listening.close()
         if self._runner is not None:
             await self._runner.cleanup()
+        self._room.close()
 
     def _application(self) -> web.Application:
         app = web.Application(client_max_size=MOST_BODY, middlewares=[self._errors, self._gate])
@@ -276,7 +283,10 @@ class WebServer:
     @web.middleware
     async def _errors(self, request: web.Request, handler: Handler) -> web.StreamResponse:
         """Every error as a page or as problem+json; what is unforeseen is logged and not told."""
+        self._room.began(request)
         try:
+            if doorkeeper.head_bytes(request) > MOST_HEADER:
+                return self._refusal(request, 431, "Too much in the head of the request")
             return await handler(request)
         except web.HTTPException as error:
             if error.status < 400:
@@ -299,6 +309,8 @@ class WebServer:
         except Exception:  # the last resort of a server: one request fails, the others go on
             LOG.exception("a request to the page failed")
             return self._refusal(request, 500, "Something broke", "It is in the log.")
+        finally:
+            self._room.ended(request)
 
     def _refusal(self, request: web.Request, status: int, title: str, detail: str = "", hint: str = "") -> web.Response:
         if guard.wants_json(request):
@@ -339,7 +351,7 @@ class WebServer:
         raise web.HTTPSeeOther("/sign-in")
 
     def _role(self, request: web.Request) -> str | None:
-        return self._roles.role(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+        return self._roles.role(request.cookies.get(self._named(request, sessions.COOKIE)), self._clock.now_s())
 
     def _signed_in(self, request: web.Request) -> bool:
         return self._role(request) is not None
@@ -388,12 +400,10 @@ class WebServer:
 
     def _encrypted(self, request: web.Request) -> bool:
         """Whether the browser came by the configured https address (a proxy ends its encryption before us)."""
-        base = urlsplit(self._config.base_url)
-        by_name = guard.host_name(request.headers.get("Host", "")) == base.hostname
-        return request.secure or (base.scheme == "https" and by_name)
+        return guard.encrypted(request, self._config.base_url)
 
     def _who(self, request: web.Request) -> str:
-        who = request.cookies.get(WHO_COOKIE, "")
+        who = request.cookies.get(self._named(request, WHO_COOKIE), "")
         return who if who in self._config.people else ""
 
     async def _get_static(self, request: web.Request) -> web.StreamResponse:
@@ -485,15 +495,22 @@ class WebServer:
         if who in self._config.people:
             self._cookie(request, response, WHO_COOKIE, who, WHO_S)
         else:
-            response.del_cookie(WHO_COOKIE)
+            self._forget(request, response, WHO_COOKIE)
         raise response
 
     def _cookie(
         self, request: web.Request, response: web.StreamResponse, name: str, value: str, lasts_s: float
     ) -> None:
         response.set_cookie(
-            name, value, max_age=int(lasts_s), httponly=True, samesite="Strict", secure=self._encrypted(request)
-        )
+            self._named(request, name), value, max_age=int(lasts_s), httponly=True, samesite="Strict",
+            secure=self._encrypted(request),
+        )  # fmt: skip
+
+    def _forget(self, request: web.Request, response: web.StreamResponse, name: str) -> None:
+        response.del_cookie(self._named(request, name), secure=self._encrypted(request), httponly=True)
+
+    def _named(self, request: web.Request, name: str) -> str:
+        return guard.cookie_name(name, encrypted=self._encrypted(request))
 
     # ---- sign-in ---------------------------------------------------------------------------------------------
 
@@ -522,9 +539,9 @@ class WebServer:
         raise response
 
     async def _post_sign_out(self, request: web.Request) -> web.StreamResponse:
-        self._roles.close(request.cookies.get(sessions.COOKIE), self._clock.now_s())
+        self._roles.close(request.cookies.get(self._named(request, sessions.COOKIE)), self._clock.now_s())
         response = web.HTTPSeeOther("/sign-in")
-        response.del_cookie(sessions.COOKIE)
+        self._forget(request, response, sessions.COOKIE)
         raise response
 
     # ---- links -----------------------------------------------------------------------------------------------
