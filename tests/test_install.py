@@ -1,4 +1,4 @@
-"""The installer on a root of its own: twice, over an owner's changes, away again. The unit's measure is systemd's own."""
+"""The installer on a root of its own: twice, over an owner's changes, away again. The unit's measure is systemd's."""
 
 import os
 import re
@@ -15,7 +15,8 @@ SCRIPT = ROOT / "deploy/install.sh"
 
 
 def run(root, *words, code=0):
-    done = subprocess.run([SCRIPT, *words, "--root", str(root), "--no-pip"], capture_output=True, text=True, check=False)
+    command = [SCRIPT, *words, "--root", str(root), "--no-pip"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == code, done.stderr
     return done.stderr
 

@@ -40,13 +40,15 @@ ROUTES: dict[tuple[str, str], str] = {
                 "/api/v1/machines/{name}", "/api/v1/backups/{name}", "/api/v1/circuits/{name}", "/api/v1/builds",
                 "/api/v1/alarms", "/api/v1/outages", "/api/v1/energy", "/api/v1/history", "/api/v1/series",
                 "/api/v1/rollups", "/api/v1/held", "/api/v1/table.csv", "/api/v1/act/{id}", "/api/v1/openapi.json",
+                "/work", "/work.csv", "/spools.csv", "/api/v1/rounds", "/api/v1/work", "/api/v1/work.csv",
+                "/api/v1/shop", "/api/v1/spools.csv", "/api/v1/report",
             )
         ],
         READ,
     ),
     **dict.fromkeys(
         [("POST", path) for path in (
-            "/who", "/say", "/round", "/act", "/act/sign-in", "/api/v1/say", "/api/v1/act")],
+            "/who", "/say", "/round", "/work", "/spools", "/act", "/act/sign-in", "/api/v1/say", "/api/v1/act")],
         WRITE,
     ),
 }  # fmt: skip
