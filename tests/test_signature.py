@@ -284,3 +284,15 @@ def test_state_is_small_and_observe_is_quick():
         sense.judge(plug.t + 10.0 * i)
     # 8 us a message is promised, some 2.5 times json.loads of a report: the bench tells; this tells a mistake.
     assert time.process_time() - begin < 25.0 * floor_s
+
+
+def test_the_words_are_no_older_than_fifteen_seconds_although_the_answer_stands():
+    sense = PowerSense()
+    for k in range(400):
+        sense.observe(10.0 * k, 7.0)
+        sense.judge(10.0 * k)
+    at_s = 4000.0
+    first = sense.judge(at_s)
+    sense.observe(at_s + 10.0, 8.4)
+    assert sense.judge(at_s + 30.0).because.startswith("8 W"), first.because
+    assert first.activity == "idle"

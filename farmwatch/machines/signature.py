@@ -23,6 +23,7 @@ __all__ = ["Levels", "PowerBuild", "PowerSense", "Sense"]
 
 STALE_S = 240.0  # no reading for so long: unknown
 SAME_S = 65.0  # for so long the same answer is given while nothing changes
+WORDS_S = 15.0  # but its words, which say watts and minutes, are no older than this
 SURE = 0.98
 KILO_READINGS = 6  # so many in a row make "unit changed?"
 PLACE = {label: place for place, label in enumerate(LABELS)}
@@ -31,7 +32,7 @@ ABSURD_W = 6000.0  # beyond any single-phase plug here: a unit or a fault, not a
 
 @dataclass(slots=True)
 class Sense:
-    """What the watts say now; not to be changed.
+    """What the watts say now; not to be changed, but its words may be brought up to date until it changes.
 
     ``since_s`` is when this activity began, set back where that became known later.  ``build_start_s`` and
     ``build_end_s`` are the present or last build found from power alone; ``start_known`` is False where
@@ -65,6 +66,7 @@ class PowerSense:
         "_kept_s",
         "_kept_step_s",
         "_last_s",
+        "_worded_s",
         "kilo",
         "power_w",
         "rejected",
@@ -76,7 +78,7 @@ class PowerSense:
         self.runs = PlugRuns(self._filter)
         self._last_s: float | None = None
         self._kept: Sense | None = None
-        self._kept_s = 0.0
+        self._kept_s = self._worded_s = 0.0
         self._kept_step_s: float | None = None
         self._kept_label = ""
         self._kept_build: PowerBuild | None = None
@@ -174,10 +176,12 @@ class PowerSense:
         if kept is not None and 0.0 <= now_s - self._kept_s < SAME_S and runs.label == self._kept_label:
             same = self._filter.step_s == self._kept_step_s or kept.probability > SURE < runs.top
             if same and runs.build is self._kept_build and (runs.lull_s is not None) == kept.maybe_over:
+                if now_s - self._worded_s >= WORDS_S:
+                    self._reword(kept, now_s)
                 return kept
         sense = self._judge(now_s)
         self._kept = None if sense.activity == "unknown" else sense
-        self._kept_s, self._kept_step_s = now_s, self._filter.step_s
+        self._kept_s, self._kept_step_s, self._worded_s = now_s, self._filter.step_s, now_s
         self._kept_label, self._kept_build = runs.label, runs.build
         return sense
 
@@ -199,12 +203,23 @@ class PowerSense:
             label = LABELS[masses.index(chance)]
             return Sense(label, chance, None, "too few readings to be sure", masses, start, end, known)
         if runs.lull_s is not None:
-            off_s, limit_s = now_s - runs.lull_s, runs.lull_limit_s
-            why = f"heaters off for {off_s / 60.0:.0f} min: a pause, or over if it lasts {limit_s / 60.0:.0f} min"
+            why = self._of_lull(now_s, runs.lull_s)
             chance = masses[0] + masses[1] + masses[4]
             return Sense("paused", chance, runs.lull_s, why, masses, start, end, known, maybe_over=True)
         label, since_s, why = self._said(now_s)
         return Sense(label, masses[PLACE[said]], since_s, why, masses, start, end, known)
+
+    def _of_lull(self, now_s: float, lull_s: float) -> str:
+        off_min, limit_min = (now_s - lull_s) / 60.0, self.runs.lull_limit_s / 60.0
+        return f"heaters off for {off_min:.0f} min: a pause, or over if it lasts {limit_min:.0f} min"
+
+    def _reword(self, kept: Sense, now_s: float) -> None:
+        """The same answer, with the watts and minutes of now."""
+        self._worded_s, lull_s = now_s, self.runs.lull_s
+        if lull_s is not None:
+            kept.because = self._of_lull(now_s, lull_s)
+        elif self.runs.label != "unknown":
+            kept.because = self._said(now_s)[2]
 
     def _said(self, now_s: float) -> tuple[str, float | None, str]:
         runs, build, power = self.runs, self.runs.build, self.power_w or 0.0
