@@ -18,7 +18,7 @@ from farmwatch.shop.work import Filling, Free, Job, Load, Rules, Short, Task
 from farmwatch.words.model import Work
 
 log = logging.getLogger("farmwatch")
-SOLVE_S = 6.0
+SOLVE_S = 5.0
 LONGEST_S = 60.0
 """On a busy computer it takes long to load numpy and scipy alone; nobody waits for the answer."""
 
