@@ -232,6 +232,11 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
     store.add_argument("what", choices=("check", "compact", "stats", "spool"))
     store.add_argument("--json", action="store_true", help="as JSON")
     _add_files(verb, words)
+    ups = verb("ups", ups_verb, "write or look over the UPS server's configuration for units on USB", config=False)
+    if "ups" in words:
+        from farmwatch.cli_ups import add_arguments as add_ups
+
+        add_ups(ups)
     verb("healthcheck", health_verb, "ask the running Farmwatch whether it is well (for containers)")
 
 
@@ -344,6 +349,13 @@ def check_verb(args: argparse.Namespace) -> int:
     if not plan.machines:
         talk("no machine yet: uncomment the examples in it, then check again")
     return 0
+
+
+def ups_verb(args: argparse.Namespace) -> int:
+    """The UPS server's configuration."""
+    from farmwatch import cli_ups
+
+    return cli_ups.run(args)
 
 
 def config_verb(args: argparse.Namespace) -> int:
