@@ -680,7 +680,7 @@ def run_daemon(settings: Settings, record: str | None = None) -> int:
     tape = None if record is None else Tape(Path(record))
     house = House(settings, tape)
     for remark in remarks(settings):
-        log.info("%s", remark)
+        log.log(logging.WARNING if "collector_backup" in remark else logging.INFO, "%s", remark)
     if house.journal.notice:
         log.warning("journal: %s", house.journal.notice)
     try:

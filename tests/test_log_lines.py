@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from farmwatch import assemble
 from farmwatch.service import PlainLines, plain_line
+from farmwatch.settings import load
 
 
 def written(words, error=None):
@@ -46,3 +48,22 @@ def test_a_traceback_keeps_its_lines():
         text = written("x", error)
     assert text.splitlines()[-1] == "ValueError: invalid literal for int() with base 10: 'broken'"
     assert "\n  File " in text
+
+
+def test_the_start_warns_while_no_backup_is_named_for_the_collector(tmp_path, monkeypatch, caplog):
+    def ran(text):
+        caplog.clear()
+        path = tmp_path / "farmwatch.toml"
+        path.write_text("[web]\nport = 0\n[backups.one]\nrating_w = 600\n" + text)
+        monkeypatch.setattr(assemble, "_live", stopped)
+        monkeypatch.setattr(assemble, "start_logging", lambda: None)
+        with caplog.at_level(logging.INFO, "farmwatch"), pytest.raises(KeyboardInterrupt):
+            assemble.run_daemon(load(path))
+        return [record.levelname for record in caplog.records if "collector_backup" in record.getMessage()]
+
+    async def stopped(house):
+        house.journal.close()
+        raise KeyboardInterrupt
+
+    assert ran("") == ["WARNING"]
+    assert ran('[site]\ncollector_backup = "one"\n') == []
