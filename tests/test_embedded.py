@@ -6,6 +6,7 @@ Outside checks: numpy.trapezoid for areas; the energy meter of the power rooms, 
 import asyncio
 import contextlib
 import dataclasses
+import itertools
 import math
 import random
 import sqlite3
@@ -19,9 +20,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from farmwatch.power.energy import EnergyMeter
-from farmwatch.stores.embedded import EmbeddedSeries, coding, maintenance
+from farmwatch.stores.embedded import EmbeddedSeries, coding, maintenance, rollups
 from farmwatch.stores.embedded import store as store_module
-from farmwatch.stores.embedded.blocks import ABSENT, UNKNOWN, VALUES, Block, Frame, pack, settled
+from farmwatch.stores.embedded.blocks import ABSENT, UNKNOWN, VALUES, Block, Frame, masked, pack, settled
 from farmwatch.stores.embedded.coding import FROM_BASE, FROM_LAST, FROM_LINE, FROM_STEP, decode, encode
 from farmwatch.words.model import Observed
 from farmwatch.words.quantities import QUANTITIES
@@ -270,6 +271,53 @@ async def test_a_long_chart_is_made_from_rollups_and_loses_no_extreme_and_no_gap
     day = await rows_of(store, start_s=T0 + 2 * DAY_S, end_s=T0 + 3 * DAY_S, points=800)
     assert {(t, v) for t, v in day if not math.isnan(v)} <= set(zip(times, watts, strict=True))
     await store.close()
+
+
+def columns_of(rng, times):
+    """Two series: absent and unknown values among them, some far too large for numpy's way."""
+    found = {}
+    for series in (1, 2):
+        most, kind = rng.choice((100, 100_000, 2**26, 2**40)), rng.random()
+        marks = {ABSENT: 0.2, UNKNOWN: 0.1} if kind < 0.3 else {ABSENT: 1.0} if kind > 0.97 else {}
+        column = array("q", (rng.randrange(-most, most) for _ in times))
+        for mark, share in marks.items():
+            column = array("q", (mark if rng.random() < share else value for value in column))
+        found[series] = column
+    return found
+
+
+def test_coarser_rollups_and_those_of_numpy_are_what_the_readings_give():
+    """Each level straight from the readings by the plain way, against level from level and against numpy."""
+    rng = random.Random(7)
+    for _ in range(400):
+        steps = [rng.choice((1, 2000, 2000, 2000, 9_999, 60_000, 60_001, 59_000, 4_000_000, 90_000_000))
+                 for _ in range(rng.randrange(1, 200))]  # fmt: skip
+        times = array("q", itertools.accumulate(steps, initial=int(T0 * 1000) + rng.randrange(10**9)))
+        columns = columns_of(rng, times)
+        before = {series: (times[0] - rng.choice((1, 59_000, 60_000, 60_001, 10**7)), rng.choice((5, UNKNOWN)))
+                  for series in columns if rng.random() < 0.5}  # fmt: skip
+        straight = {}
+        for level, width_ms in rollups.WIDTHS_MS.items():
+            page = rollups.Page()
+            for series, column in columns.items():
+                starts, found = rollups.Line(times, column, before.get(series)).buckets(width_ms)
+                more = rollups.Page(starts, {(series, kind): part for kind, part in found.items()})
+                page = rollups.combine(page, more)
+            straight[level] = page
+        assert rollups.roll_up(times, columns, before) == straight
+        coding.use_numpy()
+        try:
+            assert rollups.roll_up(times, columns, before) == straight
+            assert [masked(column) for column in columns.values()] == plain_masks(columns)
+        finally:
+            coding.use_numpy(False)
+
+
+def plain_masks(columns):
+    coding.use_numpy(False)
+    found = [masked(column) for column in columns.values()]
+    coding.use_numpy()
+    return found
 
 
 async def test_charts_are_the_same_with_numpy(tmp_path):

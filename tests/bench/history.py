@@ -33,7 +33,7 @@ import urllib.request
 from pathlib import Path
 
 from bench import load, memory_mib
-from saltmarsh import DAY_MS, FOUR, START_S, another, count, jittered, one_day, only, regular, rows
+from saltmarsh import FOUR, START_S, another, count, jittered, one_day, only, regular, rows
 
 from farmwatch.stores.embedded import EmbeddedSeries
 from farmwatch.stores.embedded.coding import use_numpy
@@ -67,7 +67,7 @@ def timed(act, times: int = READS) -> float:
 
 
 class Embedded:
-    """The store under test; days go in as blocks."""
+    """The store under test; days go in as blocks, as an import puts them."""
 
     def __init__(self, folder: Path, name: str, numpy: bool) -> None:
         self.name, self.folder, self.numpy = name, folder, numpy
@@ -77,7 +77,7 @@ class Embedded:
 
     def put(self, day) -> None:
         use_numpy(self.numpy)
-        self.loop.run_until_complete(self.store.extend_frames(list(quarters(day))))
+        self.loop.run_until_complete(self.store.extend_frames(list(day.items())))
         self.loop.run_until_complete(self.store.night())
 
     def done(self) -> None:
@@ -95,19 +95,6 @@ class Embedded:
         self.loop.run_until_complete(self.store.close())
         self.loop.close()
         use_numpy(False)
-
-
-def quarters(day):
-    """Blocks of six hours, as the store makes them itself."""
-    for key, frame in day.items():
-        begin = 0
-        while begin < len(frame.times):
-            end = begin
-            edge = frame.times[begin] - frame.times[begin] % (DAY_MS // 4) + DAY_MS // 4
-            while end < len(frame.times) and frame.times[end] < edge:
-                end += 1
-            yield key, frame.part(begin, end)
-            begin = end
 
 
 class Table:

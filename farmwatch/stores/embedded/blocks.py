@@ -25,8 +25,11 @@ from farmwatch.stores.embedded.coding import (
     UNKNOWN,
     decode,
     encode,
+    numpy_in_use,
+    span,
     squeeze,
     unsqueeze,
+    wide,
 )
 from farmwatch.words.series import Ints
 
@@ -76,7 +79,7 @@ class Frame:
     def part(self, begin: int, end: int) -> "Frame":
         """Rows of a slice; quantities that are absent throughout are left out."""
         columns = {name: column[begin:end] for name, column in self.columns.items()}
-        there = {name: c for name, c in columns.items() if (c and max(c) != ABSENT) or UNKNOWN in c}
+        there = {name: c for name, c in columns.items() if c and (span(c)[1] != ABSENT or UNKNOWN in c)}
         return Frame(self.times[begin:end], there)
 
     def join(self, other: "Frame") -> None:
@@ -119,8 +122,18 @@ def settled(frame: Frame) -> Frame:
 
 def masked(numbers: Ints) -> tuple[Ints, bytes]:
     """The numbers with the last real one in place of marks, and the marks, a byte a row; no bytes if there are none."""
-    if not numbers or min(numbers) > ABSENT:
+    if not numbers or span(numbers)[0] > ABSENT:
         return numbers, b""
+    np = numpy_in_use()
+    if np is not None:
+        column = wide(numbers)
+        there = np.where(column > ABSENT, np.arange(1, len(column) + 1), 0)
+        last_real = np.maximum.accumulate(there)  # 0 before the first real one: that one stands there too
+        first = int(there[there > 0][0]) if there.any() else 0
+        behind = np.where(last_real > 0, last_real, first) - 1
+        whole = column[behind] if first else np.zeros_like(column)
+        marks = (column == ABSENT) * MARKS[ABSENT] + (column == UNKNOWN) * MARKS[UNKNOWN]
+        return array("q", whole.tobytes()), marks.astype("u1").tobytes()
     mask = bytes(MARKS.get(number, 0) for number in numbers)
     filled: Ints = array("q")
     last = next((number for number in numbers if number > ABSENT), 0)

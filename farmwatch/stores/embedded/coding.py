@@ -111,46 +111,46 @@ def rebuild(how: int, first: int, second: int, found: Ints, count: int) -> Ints:
 
 def _less(numbers: Ints, base: int) -> Ints:
     if _numpy:
-        return _ints(_wide(numbers) - base)
+        return _ints(wide(numbers) - base)
     return array("q", map(sub, numbers, repeat(base)))
 
 
 def _less_line(numbers: Ints, first: int, step: int) -> Ints:
     if _numpy:
-        return _ints(_wide(numbers) - first - step * _numpy[0].arange(len(numbers), dtype="i8"))
+        return _ints(wide(numbers) - first - step * _numpy[0].arange(len(numbers), dtype="i8"))
     return array("q", map(sub, numbers, _line(first, step, len(numbers))))
 
 
 def differences(numbers: Ints) -> Ints:
     """Each number less the one before it."""
     if _numpy:
-        return _ints(_numpy[0].diff(_wide(numbers)))
+        return _ints(_numpy[0].diff(wide(numbers)))
     return array("q", map(sub, numbers[1:], numbers))
 
 
 def running_areas(values: Ints, steps: Ints) -> Ints:
     """Twice the area of the trapezoids up to each point."""
     if _numpy:
-        wide = _wide(values)
-        return _running_np((wide[1:] + wide[:-1]) * _wide(steps), 0)
+        heights = wide(values)
+        return _running_np((heights[1:] + heights[:-1]) * wide(steps), 0)
     return array("q", accumulate(map(mul, map(add, values[1:], values), steps), initial=0))
 
 
 def _sum_each(found: Ints, base: int) -> Ints:
     if _numpy:
-        return _ints(_wide(found) + base)
+        return _ints(wide(found) + base)
     return array("q", map(add, found, repeat(base)))
 
 
 def _sum_line(found: Ints, first: int, step: int) -> Ints:
     if _numpy:
-        return _ints(_wide(found) + first + step * _numpy[0].arange(len(found), dtype="i8"))
+        return _ints(wide(found) + first + step * _numpy[0].arange(len(found), dtype="i8"))
     return array("q", map(add, found, _line(first, step, len(found))))
 
 
 def _running(found: Ints, first: int) -> Ints:
     if _numpy:
-        return _running_np(_wide(found), first)
+        return _running_np(wide(found), first)
     return array("q", accumulate(found, initial=first))
 
 
@@ -163,7 +163,13 @@ def _line(first: int, step: int, count: int) -> Iterable[int]:
     return range(first, first + step * count, step) if step else repeat(first, count)
 
 
-def _wide(numbers: Ints):  # type: ignore[no-untyped-def]  # noqa: ANN202  (an array of a library that may be absent)
+def numpy_in_use() -> ModuleType | None:
+    """Numpy where it has been asked for and is there."""
+    return _numpy[0] if _numpy else None
+
+
+def wide(numbers: Ints):  # type: ignore[no-untyped-def]  # noqa: ANN201  (an array of a library that may be absent)
+    """The numbers as an array of numpy, 64 bits each."""
     return _numpy[0].frombuffer(numbers, dtype=f"i{numbers.itemsize}").astype("i8")
 
 
@@ -176,15 +182,23 @@ def _ints(numbers) -> Ints:  # type: ignore[no-untyped-def]  # noqa: ANN001  (sa
 
 def planes(found: Ints) -> tuple[int, bytes]:
     """(width, bytes): the residuals in the narrowest width that holds them all, all lowest bytes first."""
-    least, most = (min(found), max(found)) if found else (0, 0)
+    least, most = span(found) if found else (0, 0)
     width = next(width for width in CODES if LEAST[width] <= least and most <= MOST[width])
     bias = BIAS[width]
     if _numpy:
         np = _numpy[0]
-        raw = (_wide(found).astype("u8") + np.uint64(bias)).astype(f"<u{width}").tobytes()
+        raw = (wide(found).astype("u8") + np.uint64(bias)).astype(f"<u{width}").tobytes()
     else:
         raw = _little(array(CODES[width], map(add, found, repeat(bias)))).tobytes()
     return width, raw if width == 1 else b"".join(raw[n::width] for n in range(width))
+
+
+def span(found: Ints) -> tuple[int, int]:
+    """The least and the greatest of at least one number."""
+    if _numpy:
+        numbers = wide(found)
+        return int(numbers.min()), int(numbers.max())
+    return min(found), max(found)
 
 
 def unplanes(width: int, data: bytes) -> Ints:

@@ -8,12 +8,12 @@ half a unit at most. A piece that crosses an edge is cut there. What the columns
 
 from array import array
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate, compress, repeat
-from operator import add, gt, mul, ne, sub
+from operator import add, gt, itemgetter, mul, ne, sub
 
-from farmwatch.stores.embedded import coding
+from farmwatch.stores.embedded import coding, rollups_numpy
 from farmwatch.stores.embedded.blocks import AREA, COUNT, COVERED, GAPS, HIGH, LAST, LOW, Column
 from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN
 from farmwatch.words.series import GAP_S, LEVELS, Ints
@@ -23,6 +23,11 @@ WIDTHS_MS = {name: round(width_s * 1000) for name, width_s in LEVELS.items()}
 PERIODS_MS = {"1min": 86_400_000, "15min": 8 * 86_400_000, "1d": 256 * 86_400_000}
 """How much of a level stands in one page of the file."""
 KINDS = (LOW, HIGH, LAST, AREA, COVERED, COUNT, GAPS)
+TOGETHER: Mapping[int, Callable[[Ints], int]] = {
+    LOW: min, HIGH: max, LAST: itemgetter(-1), AREA: sum, COVERED: sum, COUNT: sum, GAPS: max,
+}  # fmt: skip
+"""How the buckets of a finer level make one of a coarser."""
+FINEST_MS = min(WIDTHS_MS.values())
 FILL = dict(zip(KINDS, (ABSENT, ABSENT, ABSENT, 0, 0, 0, 0), strict=True))
 AREA_UNIT = 20_000
 """A stored unit in units of twice the area, in resolutions and milliseconds."""
@@ -54,13 +59,13 @@ class Page:
             mine.extend(other.columns.get(key) or array("q", repeat(fill, after)))
 
 
-def typical_ms(steps: Ints) -> int:
+def typical_ms(steps: Sequence[int]) -> int:
     """The usual distance of two readings: the median of up to some 200 of them."""
     sample = sorted(steps[:: max(1, len(steps) // 200)])
     return sample[len(sample) // 2] if sample else 0
 
 
-def gap_limit_ms(steps: Ints) -> int:
+def gap_limit_ms(steps: Sequence[int]) -> int:
     """Readings further apart than this leave a visible gap: three usual distances, at least `GAP_S`."""
     return max(GAP_MS, 3 * typical_ms(steps))
 
@@ -135,16 +140,58 @@ class Line:
 
 
 def roll_up(times: Ints, columns: Mapping[int, Ints], before: Mapping[int, Before]) -> dict[str, Page]:
-    """A page a level of settled rows; `before` holds the reading before the first one of each series."""
-    lines = {series: Line(times, column, before.get(series)) for series, column in columns.items()}
-    pages = {}
-    for level, width_ms in WIDTHS_MS.items():
-        page = Page()
-        for series, line in lines.items():
-            starts, found = line.buckets(width_ms)
-            page = combine(page, Page(starts, {(series, kind): column for kind, column in found.items()}))
-        pages[level] = page
+    """A page a level of settled rows; `before` holds the reading before the first one of each series.
+
+    The readings are gone through once: a coarser level is made of the finer one. That gives the same numbers, since
+    buckets nest, no joined piece is longer than the finest bucket, and areas are differences of one rounded sum.
+    """
+    pages = {level: Page() for level in WIDTHS_MS}
+    for series, column in columns.items():
+        starts, found = _finest(times, column, before.get(series))
+        for number, (level, width_ms) in enumerate(WIDTHS_MS.items()):
+            if number:
+                starts, found = _coarser(starts, found, width_ms)
+            more = Page(starts, {(series, kind): part for kind, part in found.items()})
+            pages[level] = combine(pages[level], more)
     return pages
+
+
+def _finest(times: Ints, values: Ints, before: Before | None) -> tuple[Ints, dict[int, Ints]]:
+    """The buckets of the finest level, by numpy where it is in use and the numbers are plain ones."""
+    np = coding.numpy_in_use()
+    if np is not None and len(times):
+        at, of = coding.wide(times), coding.wide(values)
+        there = of != ABSENT
+        if not there.all():
+            at, of = at[there], of[there]
+        if before is not None and len(of):
+            at, of = np.concatenate(([before[0]], at)), np.concatenate(([before[1]], of))
+        known = of != UNKNOWN
+        if len(of) and np.abs(of[known]).max(initial=0) < rollups_numpy.LARGEST:
+            line = rollups_numpy.FastLine(
+                np, at, of, known, lead=before is not None, limit=gap_limit_ms, unit=AREA_UNIT
+            )  # fmt: skip
+            starts, columns = line.buckets(FINEST_MS)
+            return starts, dict(zip(KINDS, columns, strict=True))
+    return Line(times, values, before).buckets(FINEST_MS)
+
+
+def _coarser(starts: Ints, found: Mapping[int, Ints], width_ms: int) -> tuple[Ints, dict[int, Ints]]:
+    """Buckets of a greater width made of those of a smaller one that divides it."""
+    wider: Ints = array("q")
+    columns: dict[int, Ints] = {kind: array("q") for kind in KINDS}
+    begin = 0
+    while begin < len(starts):
+        start = starts[begin] - starts[begin] % width_ms
+        end = bisect_left(starts, start + width_ms, begin)
+        wider.append(start)
+        for kind, column in columns.items():
+            part = found[kind][begin:end]
+            if kind in (LOW, HIGH, LAST) and ABSENT in part:
+                part = array("q", (value for value in part if value != ABSENT)) or array("q", (ABSENT,))
+            column.append(TOGETHER[kind](part))
+        begin = end
+    return wider, columns
 
 
 def combine(page: Page, more: Page) -> Page:
