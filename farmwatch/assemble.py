@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from farmwatch.actuate import Actuator, Audit, Look
     from farmwatch.sources.mqtt import TlsConfig
     from farmwatch.stores.influx import InfluxSeries
-    from farmwatch.web.server import WebConfig
+    from farmwatch.web.config import WebConfig
 
 log = logging.getLogger("farmwatch")
 DAY_S = 86_400.0
@@ -619,8 +619,8 @@ class House:
 
 def _page_config(settings: Settings, link_key: bytes) -> "WebConfig":
     """How the page is served."""
+    from farmwatch.web.config import WebConfig  # noqa: PLC0415
     from farmwatch.web.manner import Manner  # noqa: PLC0415
-    from farmwatch.web.server import WebConfig  # noqa: PLC0415
 
     return WebConfig(
         bind=settings.web.bind,

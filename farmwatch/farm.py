@@ -1,7 +1,9 @@
 """PURE: everything that is known of the farm at one moment; the brain changes it, words and views read it."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 
 from farmwatch.alarms.book import AlarmBook
@@ -54,6 +56,15 @@ class Runtime:
     basis: str
 
 
+@dataclass(slots=True)
+class _Once:
+    """What has been worked out since nothing changes."""
+
+    read: Callable[[str], Reading]
+    draws: dict[str, Draw] = field(default_factory=dict)
+    foresight: Foresight | None = None
+
+
 class Farm:
     """The state of the whole site."""
 
@@ -96,6 +107,7 @@ class Farm:
         self.work = WorkDesk(self)
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
+        self._once: _Once | None = None
 
     @staticmethod
     def _gap_s(sources: list[SourcePlan]) -> float:
@@ -164,7 +176,18 @@ class Farm:
 
     def draw(self, place: str) -> Draw:
         """Draw of a node of the tree, by its own meter where it has one."""
-        return self.tree.draw(place, self.reading)
+        if self._once is None:
+            return self.tree.draw(place, self.reading)
+        return self.tree.draw(place, self._once.read, self._once.draws)
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """Within it nothing may change: every reading, draw and foresight is worked out once, however often asked."""
+        self._once = _Once(cache(self.reading))
+        try:
+            yield
+        finally:
+            self._once = None
 
     def mean_draws(self) -> dict[str, Draw]:
         """Draw of every node and leaf over the minute that is over: its mean where it has a meter, else as it is now.
@@ -186,7 +209,13 @@ class Farm:
 
     def foresee(self, now_s: float) -> Foresight:
         """Start advice, and the chance of each place to pass its limit."""
-        return self.power.foresee(now_s, self._ready(), self.reading)
+        held = self._once
+        if held is not None and held.foresight is not None:
+            return held.foresight
+        found = self.power.foresee(now_s, self._ready(), self.reading)
+        if held is not None:
+            held.foresight = found
+        return found
 
     def starts_if_clear(self, clear: Iterable[str], now_s: float) -> Advice:
         """Start advice as it would be if these machines' beds were clear."""

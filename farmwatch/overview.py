@@ -30,6 +30,11 @@ from farmwatch.words.view import (
 
 def view_of(farm: Farm, now_s: float) -> View:
     """Everything at one moment."""
+    with farm.still():
+        return _view(farm, now_s)
+
+
+def _view(farm: Farm, now_s: float) -> View:
     machines = [_machine(farm, name, now_s) for name in farm.machines]
     today, tariff = show.cost_view(farm, now_s), farm.power.supply.tariff
     nodes = {name: _place(farm, name, now_s, depth) for name, depth in show.in_order(farm)}

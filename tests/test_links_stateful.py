@@ -24,7 +24,8 @@ from farmwatch.assemble import SpentLinks
 from farmwatch.brain import Brain
 from farmwatch.stores.journal import JournalGuard
 from farmwatch.web import links
-from farmwatch.web.server import WebConfig, WebServer
+from farmwatch.web.config import WebConfig
+from farmwatch.web.server import WebServer
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import Said, StoreHealth
 
@@ -49,7 +50,7 @@ class Shop:
             history=self.history, series=None, push=None, used=self.spent, clock=clock,
         )  # fmt: skip
         # Guessing at speed has a test of its own.
-        self.server._link_uses = SimpleNamespace(wait_s=lambda *_: 0.0, count=lambda *_: None)
+        self.server._links.uses = SimpleNamespace(wait_s=lambda *_: 0.0, count=lambda *_: None)
 
     def view(self):
         return self.brain.view(self.clock.now_s())

@@ -143,7 +143,7 @@ async def test_another_site_cannot_speak_for_you(headers, status):
 async def test_every_writing_route_refuses_other_sites():
     async with serving(password="tide") as house:
         for route in house.server._runner.app.router.routes():
-            if route.method != "POST" or route.handler in (house.server._post_push, house.server._post_link):
+            if route.method != "POST" or route.handler in (house.server._post_push, house.server._links.post_link):
                 continue
             status, _, _ = await fetch(house, route.resource.canonical, "POST", headers={"Origin": "http://evil.example"})
             assert status == 403, route

@@ -6,7 +6,8 @@ from contextlib import asynccontextmanager
 
 import web_sample
 
-from farmwatch.web.server import WebConfig, WebServer
+from farmwatch.web.config import WebConfig
+from farmwatch.web.server import WebServer
 from farmwatch.words.errors import Refused
 from farmwatch.words.series import Columns, Rollups
 

@@ -221,21 +221,30 @@ class LoadTree:
         """(W, least, greatest) that is configured for a load; None where nothing is."""
         return self._constant.get(leaf)
 
-    def draw(self, place: str, read: Read) -> Draw:
-        """Draw of a node, bank or leaf from what the sources say."""
+    def draw(self, place: str, read: Read, done: dict[str, Draw] | None = None) -> Draw:
+        """Draw of a node, bank or leaf from what the sources say; `done` keeps what has been worked out on the way."""
+        if done is not None and (had := done.get(place)) is not None:
+            return had
+        found = self._draw(place, read, done)
+        if done is not None:
+            done[place] = found
+        return found
+
+    def _draw(self, place: str, read: Read, done: dict[str, Draw] | None) -> Draw:
         if place in self.banks:
-            return self._of(NOTHING, [self.draw(leaf, read) for leaf in self.children[place]], self._volts(place, read))
+            leaves = [self.draw(leaf, read, done) for leaf in self.children[place]]
+            return self._of(NOTHING, leaves, self._volts(place, read))
         own = read(place)
         if place not in self.direct:
             return self._leaf(place, own)
-        parts = [self._part(child, read) for child in self.direct[place]]
+        parts = [self._part(child, read, done) for child in self.direct[place]]
         return self._of(own, parts, self._volts(place, read, own))
 
-    def _part(self, child: str, read: Read) -> Draw:
+    def _part(self, child: str, read: Read, done: dict[str, Draw] | None) -> Draw:
         """A child as it goes into the sum above it: a coarse meter only where the parts are not all known."""
-        found = self.draw(child, read)
+        found = self.draw(child, read, done)
         if found.metered and child in self.direct and read(child).coarse and not found.unmetered:
-            parts = [self._part(part, read) for part in self.direct[child]]
+            parts = [self._part(part, read, done) for part in self.direct[child]]
             return self._of(NOTHING, parts, (found.volts, found.volts_known)) if parts else found
         return found
 

@@ -100,6 +100,11 @@ class Tariff:
         for start_s, end_s in zip([from_s, *cuts], [*cuts, to_s], strict=True):
             yield Piece(start_s, end_s, self.rate_at(start_s), local_day(start_s, self.timezone))
 
+    def even(self, to_s: float) -> Piece:
+        """The span of one price and one local day that ends at `to_s` or holds it."""
+        first_s, next_s = day_bounds(local_day(to_s, self.timezone), self.timezone)
+        return next(piece for piece in self.pieces(first_s, next_s) if to_s <= piece.to_s)
+
     def shares(self, wh: float, from_s: float, to_s: float) -> list[Share]:
         """Energy over a span of time, spread evenly, by local day with its cost; standing charges not in it."""
         found: dict[str, Share] = {}
@@ -255,6 +260,7 @@ class Ledger:
         self.months: dict[str, Account] = {}
         self.changed: set[str] = set()
         self.dropped: set[str] = set()
+        self._even = Piece(0.0, 0.0, 0.0, "")  # the last span of one price and one day that was asked about
 
     def book(self, name: str, wh: float, from_s: float, to_s: float, unmeasured_s: float = 0.0) -> float | None:
         """Put energy of a span of time into its days and months; its cost without standing charges, or None."""
@@ -268,6 +274,11 @@ class Ledger:
 
     def shares(self, wh: float, from_s: float, to_s: float) -> list[Share]:
         """Energy of a span of time by local day, without booking it."""
+        if not self._even.from_s < to_s <= self._even.to_s:
+            self._even = self._by.even(to_s)
+        even = self._even
+        if even.from_s <= from_s < to_s <= even.to_s:
+            return [Share(even.day, wh, None if self.tariff is None else wh / 1000 * even.per_kwh, 1.0)]
         found = self._by.shares(wh, from_s, to_s)
         return found if self.tariff is not None else [share._replace(cost=None) for share in found]
 

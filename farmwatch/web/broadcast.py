@@ -1,6 +1,7 @@
 """The live page's news: renders when something changed and tells every open page.
 
-At most about once a second; half as often where only readings changed.
+At most about once a second; half as often where only readings changed. Only what an open page shows is rendered, and
+only what changed is sent: a panel, or of a panel that consists of parts those alone.
 Each open page has a bounded queue; when it is full, what it holds is dropped and a full snapshot takes its
 place. Messages are numbered; a page that sees a gap asks again.
 """
@@ -9,11 +10,12 @@ import asyncio
 import contextlib
 import json
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 
 from farmwatch.web.manner import Manner, use
+from farmwatch.web.markup import Html, Parts
 from farmwatch.web.pages import page_title
-from farmwatch.web.panels import render
+from farmwatch.web.panels import EVERY, SLOW, render
 from farmwatch.words.view import View
 
 LOG = logging.getLogger(__name__)
@@ -25,10 +27,11 @@ QUEUE = 64
 
 
 class Reader:
-    """One open page."""
+    """One open page, and the panels that it shows."""
 
-    def __init__(self) -> None:
+    def __init__(self, of: frozenset[str] = EVERY) -> None:
         self._queue: asyncio.Queue[bytes | None] = asyncio.Queue(QUEUE)
+        self.of = of
         self.dropped = 0
 
     def put(self, message: bytes) -> None:
@@ -51,11 +54,13 @@ class Broadcast:
 
     def __init__(self, view: Callable[[], View], settled: Callable[[], Awaitable[None]],
                  manner: Manner | None = None) -> None:  # fmt: skip
-        self._view, self._settled, self._manner = view, settled, manner or Manner()
+        self._ask, self._settled, self._manner = view, settled, manner or Manner()
         self._changed, self._soon = asyncio.Event(), asyncio.Event()
         self.beat: Callable[[], None] = lambda: None  # told at each round
         self._readers: set[Reader] = set()
-        self._panels: dict[str, str] = {}
+        self._view: View | None = None  # of this round
+        self._panels: dict[str, Html] = {}
+        self._drawn: set[str] = set()  # in this round
         self._title = ""
         self._seq = 0
         self._rendered_s = self._slow_s = float("-inf")
@@ -66,10 +71,10 @@ class Broadcast:
         if soon:
             self._soon.set()
 
-    def add(self) -> tuple[Reader, bytes]:
+    def add(self, of: frozenset[str] = EVERY) -> tuple[Reader, bytes]:
         """A page was opened: its queue, and the snapshot after which the queue's messages follow."""
-        first = event(self.snapshot())
-        reader = Reader()
+        first = event(self.snapshot(of))
+        reader = Reader(of)
         self._readers.add(reader)
         return reader, first
 
@@ -77,38 +82,52 @@ class Broadcast:
         """A page was closed."""
         self._readers.discard(reader)
 
-    def snapshot(self) -> dict[str, object]:
+    def snapshot(self, of: Iterable[str] = EVERY) -> dict[str, object]:
         """Everything as it is now, for a page that opens or has lost its place."""
-        self.refresh()
-        return {"seq": self._seq, "full": True, "title": self._title, "panels": self._panels}
+        panels = self.panels(of)
+        return {"seq": self._seq, "full": True, "title": self._title, "panels": panels}
 
-    def panels(self) -> dict[str, str]:
-        """The rendered panels."""
+    def view(self) -> View:
+        """The view that the panels of this round show."""
         self.refresh()
-        return self._panels
+        assert self._view is not None  # noqa: S101  (refresh has seen to it)
+        return self._view
+
+    def panels(self, of: Iterable[str] = EVERY) -> Mapping[str, Html]:
+        """Rendered panels; what no open page shows is rendered now, of the same view as the others."""
+        view, wanted = self.view(), [key for key in of if key in EVERY]
+        late = [key for key in wanted if key not in self._drawn]
+        self._panels |= render(view, of=late)
+        self._drawn.update(late)
+        return {key: self._panels[key] for key in wanted}
 
     def refresh(self) -> None:
         """Render what has changed since, and tell the open pages."""
         now_s = asyncio.get_running_loop().time()
-        if not self._changed.is_set() and now_s - self._rendered_s < LEAST_S:
+        if self._view is not None and not self._changed.is_set() and now_s - self._rendered_s < LEAST_S:
             return
         soon = self._soon.is_set()
         self._changed.clear()
         self._soon.clear()
         self._rendered_s = now_s
         use(self._manner)
-        view = self._view()
-        slow = soon or now_s - self._slow_s >= SLOW_S or not self._panels
+        self._view = self._ask()
+        self._title = page_title(self._view)
+        slow = soon or now_s - self._slow_s >= SLOW_S
         self._slow_s = now_s if slow else self._slow_s
-        panels, self._title = self._panels | render(view, slow=slow), page_title(view)
-        news = {key: html for key, html in panels.items() if self._panels.get(key) != html}
-        self._panels = panels
-        if not news:
+        self._drawn = set() if slow else self._drawn & SLOW
+        wanted = frozenset().union(*(reader.of for reader in self._readers)) - self._drawn
+        had, new = self._panels, render(self._view, of=wanted)
+        self._panels = had | new
+        self._drawn |= wanted
+        panels, parts = changes(had, new)
+        if not panels and not parts:
             return
         self._seq += 1
-        message = event({"seq": self._seq, "title": self._title, "panels": news})
+        message: dict[str, object] = {"seq": self._seq, "title": self._title, "panels": panels}
+        said = event(message | {"parts": parts} if parts else message)
         for reader in self._readers:
-            reader.put(message)
+            reader.put(said)
 
     async def run(self) -> None:
         """Until cancelled."""
@@ -132,6 +151,35 @@ class Broadcast:
                 LOG.exception("the page could not be rendered")
 
 
-def event(message: dict[str, object]) -> bytes:
+def changes(had: Mapping[str, Html], new: Mapping[str, Html]) -> tuple[dict[str, Html], dict[str, dict[str, Html]]]:
+    """(whole panels, parts of panels by their key) of `new` that differ from what was there."""
+    panels: dict[str, Html] = {}
+    parts: dict[str, dict[str, Html]] = {}
+    for name, html in new.items():
+        old = had.get(name)
+        if old == html:
+            continue
+        if isinstance(html, Parts) and isinstance(old, Parts) and old.frame == html.frame:
+            parts[name] = _parts(old, html)
+        else:
+            panels[name] = html
+    return panels, parts
+
+
+def _parts(old: Parts, new: Parts) -> dict[str, Html]:
+    """The smallest parts of two in the same frame that differ."""
+    found: dict[str, Html] = {}
+    for key, part in new.parts.items():
+        had = old.parts[key]
+        if part == had:
+            continue
+        if isinstance(part, Parts) and isinstance(had, Parts) and part.frame == had.frame:
+            found |= _parts(had, part)
+        else:
+            found[key] = part
+    return found
+
+
+def event(message: Mapping[str, object]) -> bytes:
     """A server-sent event (HTML standard, section 9.2): JSON has no line breaks, so one data line holds it."""
     return f"id: {message['seq']}\ndata: {json.dumps(message, ensure_ascii=False)}\n\n".encode()

@@ -1,49 +1,68 @@
 """A machine as a cell of the room's plan that opens to its details."""
 
 import math
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from functools import lru_cache
-from typing import Any
+from typing import NamedTuple
 from urllib.parse import quote
 
 from farmwatch.web import bars, forms, looks, plug_panel
 from farmwatch.web.manner import current, degrees, number
-from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, percent, span, stamp, watts, zone
+from farmwatch.web.markup import (
+    NOTHING,
+    Html,
+    Parts,
+    Same,
+    clip,
+    fill,
+    join,
+    known,
+    moment,
+    name,
+    percent,
+    span,
+    stamp,
+    watts,
+    zone,
+)
 from farmwatch.web.phrases import age, clear_at, finish
-from farmwatch.words.view import MachineView, View
+from farmwatch.words.view import ClearView, FinishView, MachineView, View
 
 MOST_COLUMNS = 8
 _BUILDING = ("heating", "printing", "paused")
 
 
 def in_rows(view: View) -> Html:
-    """The machines where they stand, if all say where; else by name."""
+    """The machines where they stand, if all say where; else by name. Each cell is a part of its own."""
     placed = all(machine["row"] is not None and machine["column"] is not None for machine in view["machines"])
     now_s, where = view["at_s"], zone(view["timezone"])
     ordered = sorted(view["machines"], key=_place)
-    cells = join(cell(machine, now_s, where) for machine in ordered)
+    cells: list[Html] = [cell(machine, now_s, where) for machine in ordered]
+    parts = {f"m-{machine['name']}": html for machine, html in zip(ordered, cells, strict=True)}
     columns = max((machine["column"] or 1 for machine in ordered), default=1) if placed else 0
     if not 2 <= columns <= MOST_COLUMNS:
-        return fill('<div class="room">{cells}</div>', cells=cells)
-    return fill('<div class="room of{columns}">{cells}</div>', columns=columns, cells=join(
-        _rows(ordered, columns, now_s, where)))  # fmt: skip
+        return Parts.of(fill('<div class="room">{cells}</div>', cells=join(cells)), parts)
+    places = tuple((machine["row"], machine["column"]) for machine in ordered)
+    html = fill('<div class="room of{columns}">{cells}</div>', columns=columns, cells=join(
+        _rows(ordered, cells, columns)))  # fmt: skip
+    return Parts.of(html, parts, places)
 
 
 def _place(machine: MachineView) -> tuple[int, int, str]:
     return (machine["row"] or 0, machine["column"] or 0, machine["name"])
 
 
-def _rows(ordered: list[MachineView], columns: int, now_s: float, where: tzinfo) -> list[Html]:
+def _rows(ordered: list[MachineView], drawn: list[Html], columns: int) -> list[Html]:
     """Cells with the room's gaps between them, so that each stands in its column."""
     cells: list[Html] = []
     row, column = None, columns
-    for machine in ordered:
+    for machine, html in zip(ordered, drawn, strict=True):
         if machine["row"] != row:
             cells += [_gap()] * (columns - column)
             row, column = machine["row"], 0
         at = machine["column"] or 1
         cells += [_gap()] * max(0, at - 1 - column)
-        cells.append(cell(machine, now_s, where))
+        cells.append(html)
         column = max(at, column + 1)
     return cells
 
@@ -52,85 +71,89 @@ def _gap() -> Html:
     return Html('<span class="aisle" aria-hidden="true"></span>')
 
 
-class _Sight:
-    """A machine as a cell shows it; equal to another that would look the same.
+class _Sight(NamedTuple):
+    """What a cell is drawn of."""
 
-    Temperatures and times count as they are written. A power counts in steps of 3 %, or ten seconds: a plug's last watt
-    flickers, and would have every cell drawn and sent anew every two seconds.
-    """
-
-    __slots__ = ("_key", "machine", "now_s", "opened", "where")
-
-    def __init__(self, machine: MachineView, now_s: float, where: tzinfo, *, opened: bool) -> None:
-        self.machine, self.now_s, self.where, self.opened = machine, now_s, where, opened
-        day = datetime.fromtimestamp(now_s, where).date()
-        self._key = (opened, where, day, current(), now_s // STEP_S, *(
-            _coarse(key, value, machine, now_s) for key, value in machine.items() if key not in _UNSEEN))  # fmt: skip
-
-    def __hash__(self) -> int:
-        return hash(self._key)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Sight) and self._key == other._key
+    machine: MachineView
+    now_s: float
+    where: tzinfo
+    opened: bool
 
 
-STEP_S = 10.0
-_UNSEEN = frozenset({"load_basis", "energy_today_wh", "cleared_at_s", "cleared_by"})
-
-
-def _coarse(key: str, value: Any, machine: MachineView, now_s: float) -> object:  # noqa: ANN401  (any of a view's)
-    """What of a value shows."""
-    if isinstance(value, float):
-        if key == "age_s":
-            return span(value) if machine["silent"] else age(value, always=True)
-        if key == "power_w":
-            return round(math.log(value) / 0.03) if 1 < value < math.inf else watts(value)
-        if key in ("bed_c", "nozzle_c", "value"):
-            return number(value) if known(value) is not None else None
-        if key == "progress":
-            return percent(value), round(1_000 * value) if known(value) is not None else None
-        if key == "start_from_s":
-            return value > now_s, value // 60
-        return value // 60 if key == "clear_at_s" else value
-    if key == "finish" and value is not None:
-        times = (value["p10_s"], value["p50_s"], value["p90_s"])
-        late_s = known(value["overdue_s"])
-        return (*(None if at_s is None else at_s // 60 for at_s in times), value["basis"], value["builds"],
-                None if late_s is None else (late_s > 0, span(late_s)))  # fmt: skip
-    if isinstance(value, list):
-        return tuple(tuple(part.items()) if isinstance(part, dict) else part for part in value)
-    return _rough(value)
-
-
-def _rough(value: Any) -> object:  # noqa: ANN401  (any of a view's)
-    """Two figures of every number: what a plug says by itself moves with each reading, and hardly ever shows."""
-    if isinstance(value, dict):
-        return tuple((key, _rough(part)) for key, part in value.items())
-    if isinstance(value, list):
-        return tuple(_rough(part) for part in value)
-    return f"{value:.2g}" if isinstance(value, float) else value
+STEP_S = 60.0
+"""No cell is older than this, whatever its key misses."""
+STEP_SHARE = 0.03
+"""By which a power must change to be drawn anew at once: a plug's last watt flickers all the time."""
 
 
 def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = False) -> Html:
     """State by shape and word, what comes next, age where it matters; details and forms when opened."""
-    return _drawn(_Sight(machine, now_s, where, opened=opened))
+    return _drawn(Same(_key(machine, now_s, where, opened=opened), _Sight(machine, now_s, where, opened)))
+
+
+def _key(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool) -> tuple[object, ...]:
+    """All that shows, as coarse as it is written; equal for two machines that look the same."""
+    age_s, watts_now, from_s = machine["age_s"], known(machine["power_w"]), known(machine.get("start_from_s"))
+    return (
+        machine["name"], machine["state"], machine["since_s"], machine["because"], machine["job"],
+        machine["material"], machine["material_inferred"], machine["bank"], machine["backup"], machine["circuit"],
+        (*machine["silent"],), None if age_s is None else span(age_s) if machine["silent"] else age(age_s, always=True),
+        watts_now if watts_now is None or watts_now <= 1 else round(math.log(watts_now) / STEP_SHARE),
+        _whole(machine["bed_c"]), _whole(machine["nozzle_c"]), _whole(machine["progress"], 1_000),
+        times(machine["finish"]), _minute(machine["clear_at_s"]), times(machine["clear"]),
+        None if from_s is None else (from_s > now_s, from_s // 60),
+        _whole(machine.get("value")), machine.get("value_said"), _offers(machine), machine.get("acted"),
+        plug_panel.key(machine.get("plug")), opened, where, now_s // STEP_S, current(),
+    )  # fmt: skip
+
+
+def _whole(value: float | None, times: float = 1.0) -> int | None:
+    value = known(value)
+    return None if value is None else round(value * times)
+
+
+def _minute(at_s: float | None) -> float | None:
+    at_s = known(at_s)
+    return None if at_s is None else at_s // 60
+
+
+def times(found: FinishView | ClearView | None) -> tuple[object, ...] | None:
+    """An interval to the minute, and what it rests on: what shows of it."""
+    if found is None:
+        return None
+    late_s = known(found.get("overdue_s"))  # type: ignore[arg-type]  # of a finish only
+    return (
+        _minute(found["p10_s"]), _minute(found["p50_s"]), _minute(found["p90_s"]), found["basis"], found.get("builds"),
+        None if late_s is None or late_s <= 0 else span(late_s),
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=2_048)
-def _drawn(sight: _Sight) -> Html:
-    machine, now_s, where, opened = sight.machine, sight.now_s, sight.where, sight.opened
+def _drawn(of: Same[_Sight]) -> Parts:
+    """In three parts, so that a degree more does not send the forms again."""
+    machine, now_s, where, opened = of.what
     look = looks.look(looks.MACHINES, machine["state"])
     old = bool(machine["silent"]) or machine["age_s"] is None
-    return fill(
-        '<details class="machine {tone}{old}" name="machine" data-key="m-{key}"{opened}>'
-        '<summary><span class="name">{name}</span>'
+    at = machine["name"]
+    head = fill(
+        '<summary data-key="s-{key}"><span class="name">{name}</span>'
         '<span class="badge {tone}">{shape}<span class="word">{word}</span></span>'
-        '<span class="brief">{brief}</span>{bar}</summary>'
-        '<div class="inside">{inside}</div></details>',
-        tone=look.tone, old=" old" if old else "", key=machine["name"], opened=Html(" open") if opened else NOTHING,
-        shape=looks.shape(look), name=name(machine["name"]), word=look.word, brief=_brief(machine, now_s, where),
-        bar=_progress(machine), inside=_inside(machine, now_s, where),
+        '<span class="brief">{brief}</span>{bar}</summary>',
+        key=at, tone=look.tone, shape=looks.shape(look), name=name(at), word=look.word,
+        brief=_brief(machine, now_s, where), bar=_progress(machine),
     )  # fmt: skip
+    facts = fill('<dl data-key="f-{key}">{rows}</dl>', key=at, rows=join(
+        fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words)
+        for term, words in _facts(machine, now_s, where)))  # fmt: skip
+    says = _says(Same((at, machine["state"], _offers(machine), machine.get("acted"), opened,
+                       plug_panel.key(machine.get("plug")), now_s // STEP_S, current()), of.what))  # fmt: skip
+    html = fill(
+        '<details class="machine {tone}{old}" name="machine" data-key="m-{key}"{opened}>{head}'
+        '<div class="inside">{facts}{says}</div></details>',
+        tone=look.tone, old=" old" if old else "", key=at, opened=Html(" open") if opened else NOTHING,
+        head=head, facts=facts, says=says,
+    )  # fmt: skip
+    return Parts.of(html, {f"s-{at}": head, f"f-{at}": facts, f"a-{at}": says}, (look.tone, old, opened))
 
 
 def _progress(machine: MachineView) -> Html:
@@ -160,23 +183,27 @@ def _brief(machine: MachineView, now_s: float, where: tzinfo) -> str:
     return ""
 
 
-def _inside(machine: MachineView, now_s: float, where: tzinfo) -> Html:
-    rows = join(
-        fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words) for term, words in _facts(machine, now_s, where)
-    )
-    alone = fill('<a class="alone" href="/machine/{key}">This machine alone</a>', key=quote(machine["name"], safe=""))
-    says = forms.machine(machine["name"], machine["state"])
-    return fill("<dl>{rows}</dl>{says}{acts}{plug}{alone}", rows=rows, says=says, acts=_acts(machine),
-                plug=plug_panel.panel(machine), alone=alone)  # fmt: skip
+@lru_cache(maxsize=2_048)
+def _says(of: Same[_Sight]) -> Html:
+    """What can be said and done there, and what its plug says."""
+    machine, _, _, alone = of.what
+    more = NOTHING if alone else fill('<a class="alone" href="/machine/{key}">Charts and history of {name}</a>',
+                                      key=quote(machine["name"], safe=""), name=name(machine["name"]))  # fmt: skip
+    return fill('<div data-key="a-{key}">{more}{says}{acts}{plug}</div>', key=machine["name"], more=more,
+                says=forms.machine(machine["name"], machine["state"]), acts=_acts(machine),
+                plug=plug_panel.panel(machine))  # fmt: skip
+
+
+def _offers(machine: MachineView) -> tuple[tuple[str, str], ...]:
+    return tuple((offer["name"], offer["kind"]) for offer in machine.get("actions", ()) if offer["fits"])
 
 
 def _acts(machine: MachineView) -> Html:
     """Buttons only for what the owner has turned on and makes sense now; what became of the last one."""
-    offers = [offer for offer in machine.get("actions", ()) if offer["fits"]]
-    buttons = join(forms.ask(machine["name"], offer["name"], offer["kind"]) for offer in offers)
+    buttons = join(forms.ask(machine["name"], action, kind) for action, kind in _offers(machine))
     told = machine.get("acted", "")
     acted = fill('<p class="acted">{words}</p>', words=clip(told)) if told else NOTHING
-    row = fill('<div class="row acts">{buttons}</div>', buttons=buttons) if offers else NOTHING
+    row = fill('<div class="row acts">{buttons}</div>', buttons=buttons) if buttons else NOTHING
     return fill("{row}{acted}", row=row, acted=acted)
 
 

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, tzinfo
 from functools import lru_cache
 from html import escape
 from string import Formatter
+from typing import Generic, TypeVar
 from zoneinfo import ZoneInfo
 
 from farmwatch.web.manner import clock as clock_of
@@ -28,6 +29,44 @@ class Html(str):
 
 
 NOTHING = Html()
+
+
+class Parts(Html):
+    """Markup made of parts that each carry their key as `data-key`, in a frame that changes seldom.
+
+    Attributes:
+        parts: key: markup of one element.
+        frame: equal as long as the same parts stand in the same places.
+    """
+
+    __slots__ = ("frame", "parts")
+    parts: dict[str, Html]
+    frame: object
+
+    @classmethod
+    def of(cls, html: Html, parts: dict[str, Html], frame: object = None) -> "Parts":
+        """`html`, which holds every one of `parts`."""
+        found = cls(html)
+        found.parts, found.frame = parts, (tuple(parts), frame)
+        return found
+
+
+What = TypeVar("What")
+
+
+class Same(Generic[What]):
+    """An argument that counts as equal to another with the same key: for what is drawn anew only when that changes."""
+
+    __slots__ = ("key", "what")
+
+    def __init__(self, key: tuple[object, ...], what: What) -> None:
+        self.key, self.what = key, what
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Same) and self.key == other.key
 
 
 @lru_cache(maxsize=512)
@@ -82,6 +121,15 @@ def zone(key: str) -> tzinfo:
 def known(value: float | None) -> float | None:
     """`value` unless it is no number that anything here can be measured to be: not known."""
     return value if value is not None and abs(value) < 1e15 else None
+
+
+def minute(at_s: float) -> float:
+    """The nearest whole minute: for times that are foreseen, so that they do not change with each second.
+
+    >>> minute(89.0), minute(91.0)
+    (60.0, 120.0)
+    """
+    return 60.0 * round(at_s / 60.0)
 
 
 def moment(at_s: float, now_s: float, where: tzinfo, *, seconds: bool = False) -> str:

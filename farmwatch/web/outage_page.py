@@ -4,7 +4,7 @@ from datetime import tzinfo
 
 from farmwatch.web import bars, looks
 from farmwatch.web.backup_notes import notes
-from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, name, percent, span, stamp, zone
+from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, minute, name, percent, span, stamp, zone
 from farmwatch.web.outage_panels import outages
 from farmwatch.words.power_view import DecisionView
 from farmwatch.words.view import BackupView, View
@@ -71,7 +71,7 @@ def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     runtime_s, low_s = known(backup["runtime_s"]), known(backup["runtime_p10_s"])
     until, sure = fill("runtime not known"), ""
     if runtime_s is not None:
-        until = fill("until {at}", at=stamp(now_s + runtime_s, now_s, where))
+        until = fill("until {at}", at=stamp(minute(now_s + runtime_s), now_s, where))
         least = f"in 9 of 10 cases at least {span(low_s)}" if low_s is not None else "how sure is not known"
         sure = f"{span(runtime_s)}, {least}. "
     charge = f"charge {percent(backup['charge'])}"

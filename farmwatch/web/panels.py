@@ -5,7 +5,7 @@ Panels and parts that change by themselves carry a `data-key`, by which the scri
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import tzinfo
 from functools import lru_cache
 
@@ -15,16 +15,19 @@ from farmwatch.web.backup_notes import notes
 from farmwatch.web.beds_panel import beds
 from farmwatch.web.delivery import messages
 from farmwatch.web.energy_panels import energy_use
-from farmwatch.web.machine_cell import in_rows
-from farmwatch.web.manner import number
+from farmwatch.web.machine_cell import in_rows, times
+from farmwatch.web.manner import current, number
 from farmwatch.web.markup import (
     NOTHING,
     Html,
+    Parts,
+    Same,
     clip,
     energy,
     fill,
     join,
     known,
+    minute,
     moment,
     name,
     percent,
@@ -40,6 +43,7 @@ from farmwatch.web.wall import wall
 from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, SourceView, View
 
 NEXT_SHOWN = 12
+NEXT_S = 30.0  # the strip's axis begins at now, to this
 MOST_SAID = 60
 _ORDER = {"danger": 0, "session": 1, "digest": 2}
 _SPEAKS = ("unacknowledged", "returned", "acknowledged", "latched", "latched_acknowledged")
@@ -107,6 +111,17 @@ def upcoming(view: View) -> Html:
     if not busy:
         return fill("<p>Nothing is being built, as far as is known.</p>")
     busy.sort(key=_finish_key)
+    trips = view.get("trips")
+    visits = tuple(visit["at_s"] for visit in trips["visits"]) if trips else ()
+    seen = tuple((machine["name"], machine["job"], times(machine["finish"])) for machine in busy)
+    return _upcoming(Same((seen, visits, tuple(view.get("rounds", ())), now_s // NEXT_S, where, current()),
+                          (busy, view, where)))  # fmt: skip
+
+
+@lru_cache(maxsize=4)
+def _upcoming(of: Same[tuple[list[MachineView], View, tzinfo]]) -> Html:
+    busy, view, where = of.what
+    now_s = view["at_s"]
     first, rest = busy[:NEXT_SHOWN], busy[NEXT_SHOWN:MOST_SAID]
     rows = join(_sure(machine, now_s, where) for machine in (*first, *rest))
     more = fill(" The first {count}; {more} more below.", count=len(first), more=len(busy) - len(first)) if rest else ""
@@ -139,13 +154,16 @@ def power(view: View) -> Html:
     total = view["total"]
     today = view["energy_today_wh"]
     head = fill(
-        '<p class="total"><strong>{watts}</strong> in all{missing}. Energy today: {energy}{cost}.</p>{starts}',
+        '<div data-key="power-head"><p class="total"><strong>{watts}</strong> in all{missing}. '
+        "Energy today: {energy}{cost}.</p>{starts}</div>",
         watts=_at_least(total), missing=_missing(total), energy=energy(today), cost=_cost(view), starts=_starts(view),
     )  # fmt: skip
-    circuits = join(_place(place, where) for place in view["circuits"])
-    backups = join(_backup(backup, view["at_s"], where) for backup in view["backups"])
-    return fill('{head}<ul class="cards">{circuits}{backups}</ul>{places}',
-                head=head, circuits=circuits, backups=backups, places=places(view, where))  # fmt: skip
+    parts = {"power-head": head}
+    cards = {f"circuit-{place['name']}": _place(place, where) for place in view["circuits"]}
+    cards |= {f"backup-{backup['name']}": _backup(backup, view["at_s"], where) for backup in view["backups"]}
+    every = places(view, where)
+    html = fill('{head}<ul class="cards">{cards}</ul>{places}', head=head, cards=join(cards.values()), places=every)
+    return Parts.of(html, parts | cards | ({"places": every} if every else {}))
 
 
 def _cost(view: View) -> Html:
@@ -260,7 +278,7 @@ def _runtime(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     runtime_s = known(backup["runtime_s"])
     if runtime_s is None:
         return fill("runtime not known")
-    at = stamp(now_s + runtime_s, now_s, where)
+    at = stamp(minute(now_s + runtime_s), now_s, where)
     if backup["status"] in ("on_battery", "low"):
         return fill("empty about {at}", at=at)
     return fill("would last until {at}", at=at)
@@ -416,6 +434,9 @@ SLOW: frozenset[str] = frozenset({"energy", "health"})
 """Panels whose figures move on all the time and that nobody reads by the second."""
 
 
-def render(view: View, *, slow: bool = True) -> dict[str, str]:
-    """All panels by id, or those that are not SLOW."""
-    return {key: str(panel(view)) for key, panel in _ALL.items() if slow or key not in SLOW}
+EVERY: frozenset[str] = frozenset(_ALL)
+
+
+def render(view: View, *, of: Iterable[str] = EVERY) -> dict[str, Html]:
+    """Panels by id: all, or those that are asked for. One that consists of parts is `Parts`."""
+    return {key: _ALL[key](view) for key in of}

@@ -1,12 +1,16 @@
 """Every place of the load tree in figures: draw in W, VA and A, limit, headroom, demand, its meter beside the sum."""
 
 from datetime import tzinfo
+from functools import lru_cache
 
-from farmwatch.web.manner import number
-from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, watts
+from farmwatch.web.manner import current, number
+from farmwatch.web.markup import NOTHING, Html, Same, clip, fill, join, known, moment, name, watts
 from farmwatch.words.view import PlaceView, StrainView, View
 
 CAUTION = "Currents at which breakers trip: IEC 60898, 30 °C, from cold. Local codes and a licensed electrician decide."
+
+STEP_S = 10.0
+"""The table is written anew so often, and at once where something of it is no longer known."""
 
 
 def places(view: View, where: tzinfo) -> Html:
@@ -14,6 +18,14 @@ def places(view: View, where: tzinfo) -> Html:
     tree = view.get("tree")
     if not tree:
         return NOTHING
+    blind = tuple((place["name"], known(place["watts"]) is None, tuple(place["missing"])) for place in tree)
+    return _places(Same((blind, view["at_s"] // STEP_S, where, current()), (view, where)))
+
+
+@lru_cache(maxsize=4)
+def _places(of: Same[tuple[View, tzinfo]]) -> Html:
+    view, where = of.what
+    tree = view.get("tree", ())
     rows = join(_place(place, where) for place in tree)
     return fill(
         '<details data-key="places"><summary>Every place in figures</summary>{factors}<dl class="places">{rows}</dl>'

@@ -13,6 +13,15 @@ LEVELS: dict[str, str] = {
 SHOWN = 0.005  # less probable activities are not listed
 
 
+def key(plug: PlugView | None) -> tuple[object, ...] | None:
+    """What of it is drawn anew at once; its figures follow within the cell's own minute."""
+    if plug is None:
+        return None
+    likely = tuple(round(10 * chance) for chance in plug["posterior"].values())
+    fixed = tuple((level["set"], level["watts"] if level["set"] else None) for level in plug["levels"].values())
+    return (plug["activity"], plug["unit_suspect"], plug["may_reopen"], plug["maybe_over"], likely, fixed)
+
+
 def panel(machine: MachineView) -> Html:
     """Nothing for a machine without a plug."""
     plug = machine.get("plug")

@@ -36,6 +36,13 @@ async def fields(request: web.Request) -> dict[str, Any]:
             raise BadWords("The form cannot be read") from error
 
 
+def page(html: str, status: int = 200, headers: Mapping[str, str] | None = None) -> web.Response:
+    """A whole document as an answer."""
+    response = web.Response(text=html, status=status, content_type="text/html", headers=headers)
+    response.enable_compression()
+    return response
+
+
 def push_token(request: web.Request) -> str:
     """A device's token: Bearer, else the password of Basic (RFC 7617), else ``?token=``."""
     if token := guard.bearer(request):

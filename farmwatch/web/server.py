@@ -2,34 +2,33 @@
 
 import asyncio
 import contextlib
-import gzip
-import hashlib
 import logging
-import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from importlib import resources
 from typing import Any
 
 from aiohttp import web
 
 import farmwatch
-from farmwatch.alarms.wording import moment
 from farmwatch.ports import Ask, Clock
 from farmwatch.web import doorkeeper, guard, links, pages, report_page, roles, sessions, shop_panels
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
-from farmwatch.web.broadcast import Broadcast, event
+from farmwatch.web.broadcast import Broadcast
 from farmwatch.web.chart_pages import ChartPages, Shell
-from farmwatch.web.manner import Manner, use
+from farmwatch.web.config import WebConfig
+from farmwatch.web.entry import Entry
+from farmwatch.web.link_pages import LinkPages, Used
+from farmwatch.web.live import Live
+from farmwatch.web.manner import use
 from farmwatch.web.markup import Html
 from farmwatch.web.metrics import CONTENT_TYPE, openmetrics
-from farmwatch.web.queries import BODY_S, fields, json_answer, push_token
+from farmwatch.web.queries import BODY_S, fields, json_answer, page, push_token
 from farmwatch.web.rounds import Rounds
 from farmwatch.web.said import BadWords, said
+from farmwatch.web.statics import Statics
 from farmwatch.web.work import WorkPages, notice_of
 from farmwatch.words.errors import ConfigError, Refused, StoreError
-from farmwatch.words.model import COMMANDS, Said
+from farmwatch.words.model import COMMANDS
 from farmwatch.words.view import View
 
 LOG = logging.getLogger(__name__)
@@ -39,71 +38,14 @@ MOST_BODY = 64 * 1024
 MOST_HEADER = 8 * 1024
 IDLE_S = 30.0
 STOP_S = 1.0
-BEAT_S = 5.0  # a page that hears nothing for longer than that says so
-WRITE_S = 20.0
-READERS_EACH = 4  # a browser opens at most six connections to a host
-READERS_IN_ALL = 64
-MOST_HISTORY = 1_000
-LINK_SHELVES_MIN = 120.0
 BACK = ("/shop", "/work")
 """Pages of ours that a form may lead back to."""
-NO_REFERRER = {"Referrer-Policy": "no-referrer"}
-WHO_COOKIE = "farmwatch_who"
-WHO_S = 365 * 86_400
-STATIC: dict[str, str] = {
-    "page.css": "text/css",
-    "page.js": "text/javascript",
-    "round.css": "text/css",
-    "round.js": "text/javascript",
-    "chart.css": "text/css",
-    "chart.js": "text/javascript",
-    "uplot.css": "text/css",
-    "uplot.js": "text/javascript",
-    "icon.svg": "image/svg+xml",
-    "page.webmanifest": "application/manifest+json",
-}
 OPEN_PATHS = ("/static/", "/a/", "/healthz", "/readyz", "/sign-in")
 """What needs no sign-in: links carry their own right, and a device that posts its own token."""
 
 
-@dataclass(frozen=True)
-class WebConfig:
-    """How the page is served.
-
-    Attributes:
-        bind: address to listen on; anything but loopback needs a password.
-        port: 0 takes a free one.
-        base_url: address as phones reach it; "" if there is none.
-        hosts: further names that a browser may call this computer.
-        password: None leaves the page open, on loopback only.
-        link_key: at least 32 secret bytes that sign links and sessions.
-        old_link_keys: keys that signed links which may still be read.
-        api_token: what the command line sends; None refuses all tokens.
-        look_password: for looking only; needs `password`.
-        manner: how numbers, times and temperatures are written.
-        people: names that somebody at the page can say they are.
-        act_password: for actions at machines; None lets only the API's token act.
-        metrics: who may read the metrics without signing in: token (nobody without the API's), local, open.
-    """
-
-    bind: str
-    port: int
-    base_url: str
-    hosts: tuple[str, ...]
-    password: str | None = field(repr=False)
-    link_key: bytes = field(repr=False)
-    api_token: str | None = field(default=None, repr=False)
-    people: tuple[str, ...] = ()
-    act_password: str | None = field(default=None, repr=False)
-    look_password: str | None = field(default=None, repr=False)
-    manner: Manner = field(default_factory=Manner)
-    old_link_keys: tuple[bytes, ...] = field(default=(), repr=False)
-    metrics: str = "local"
-
-
 View_ = Callable[[], View]
 Push = Callable[[str, str, bytes], Awaitable[int]]
-Used = Callable[[str], Mapping[str, Any] | None]
 Report = Callable[[Mapping[str, str]], Awaitable[Mapping[str, Any]]]
 
 
@@ -156,37 +98,34 @@ class WebServer:
         self._config, self._report = config, report
         self._view, self._ask, self._history = view, ask, history
         self._push, self._used, self._clock = push, used, clock
-        self._link_keys = (config.link_key, *config.old_link_keys)
-        self._one_link = asyncio.Lock()
         self._late, self._unready = late, unready
         self._settled = settled
         self._news = Broadcast(view, settled, config.manner)
         self._hosts = guard.allowed_hosts(config.bind, config.base_url, config.hosts)
-        self._roles = roles.Roles(config.password, config.look_password, config.link_key)
-        self._guesses, self._link_uses = sessions.Limiter(), sessions.Limiter(each=10, in_all=100)
-        self._readers: dict[str, int] = {}
-        self._static = _load_static()
-        self._assets = {name: f"/static/{name}?v={found[1]}" for name, found in self._static.items()}
+        self._static = Statics()
+        self._assets = self._static.addresses
+        self._entry = Entry(config, self._assets, clock)
+        self._live = Live(self._news, settled, self._signed_in)
+        self._links = LinkPages(config, view, ask, history, used, clock, self._assets, self.changed)
         act_sessions = None
         if config.act_password:
             act_sessions = sessions.Sessions(
                 config.act_password, config.link_key, role="act", lasts_s=sessions.ACT_LASTS_S
             )
-        self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._who)
+        self._acting = Acting(Door(acts, act_sessions, config.base_url, clock, denied), self._assets, self._entry.who)
         self._may_act = acts is not None
-        self._rounds = Rounds(view, ask, clock, self._assets, self._who, self._footer, self.changed)
-        self._work = WorkPages(view, ask, clock, self._assets, self._who, self._footer, self.changed)
+        self._rounds = Rounds(view, ask, clock, self._assets, self._entry.who, self._footer, self.changed)
+        self._work = WorkPages(view, ask, clock, self._assets, self._entry.who, self._footer, self.changed)
         answers = Sources(view, settled, history, series, clock, report)
         self._api = Api(
             answers,
             {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
         )
-        self._charts = ChartPages(answers, self._api, Shell(self._html, self._footer, self._assets))
+        self._charts = ChartPages(answers, self._api, Shell(page, self._footer, self._assets))
         self._runner: web.AppRunner | None = None
         self._room = doorkeeper.Room()
         self._listening: asyncio.Server | None = None
         self._pump: asyncio.Task[None] | None = None
-        self._stopping = asyncio.Event()
 
     # ---- life ------------------------------------------------------------------------------------------------
 
@@ -201,7 +140,7 @@ class WebServer:
     async def start(self) -> str:
         """Listen; the page's address. ConfigError if it must not or cannot."""
         config = self._config
-        if not self._roles.needed and not guard.is_loopback(config.bind):
+        if not self._entry.needed and not guard.is_loopback(config.bind):
             raise ConfigError(
                 f"[web] bind = {config.bind!r} opens the page to the network without a password",
                 hint="put one into the secrets folder as web_password, or bind to 127.0.0.1",
@@ -232,7 +171,7 @@ class WebServer:
 
     async def stop(self) -> None:
         """Close every connection; within two seconds."""
-        self._stopping.set()
+        self._live.stop()
         await self._acting.close()
         if self._pump is not None:
             self._pump.cancel()
@@ -255,17 +194,12 @@ class WebServer:
                 web.get("/shop", self._get_shop),
                 web.get("/report", self._get_report),
                 *self._charts.routes(),
-                web.get("/events", self._get_events, allow_head=False),
-                web.get("/panels", self._get_panels),
-                web.get("/static/{name}", self._get_static),
+                *self._live.routes(),
+                web.get("/static/{name}", self._static.get),
                 web.get("/healthz", self._get_health),
-                web.get("/sign-in", self._get_sign_in),
-                web.post("/sign-in", self._post_sign_in),
-                web.post("/sign-out", self._post_sign_out),
-                web.post("/who", self._post_who),
+                *self._entry.routes(),
                 web.post("/say", self._post_say),
-                web.get("/a/{token}", self._get_link),
-                web.post("/a/{token}", self._post_link),
+                *self._links.routes(),
                 web.get("/readyz", self._get_ready),
                 web.get("/metrics", self._get_metrics),
                 *self._api.routes(),
@@ -315,7 +249,7 @@ class WebServer:
     def _refusal(self, request: web.Request, status: int, title: str, detail: str = "", hint: str = "") -> web.Response:
         if guard.wants_json(request):
             return guard.problem(status, title, detail, hint)
-        return self._html(pages.outcome(title, detail, self._assets, tone="unknown", hint=hint), status)
+        return page(pages.outcome(title, detail, self._assets, tone="unknown", hint=hint), status)
 
     @web.middleware
     async def _gate(self, request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -351,7 +285,7 @@ class WebServer:
         raise web.HTTPSeeOther("/sign-in")
 
     def _role(self, request: web.Request) -> str | None:
-        return self._roles.role(request.cookies.get(self._named(request, sessions.COOKIE)), self._clock.now_s())
+        return self._entry.role(request)
 
     def _signed_in(self, request: web.Request) -> bool:
         return self._role(request) is not None
@@ -365,120 +299,43 @@ class WebServer:
             view, self._news.panels(), self._assets, footer=self._footer(request), notice=_notice(request, view),
             kind=self._kind(request),
         )  # fmt: skip
-        return self._html(html)
+        return page(html)
 
     def _kind(self, request: web.Request) -> str:
         return "looks" if self._role(request) == roles.LOOK else ""
 
     async def _get_wall(self, _request: web.Request) -> web.StreamResponse:
         await self._settled()
-        return self._html(pages.wall(self._view(), self._news.panels(), self._assets))
+        return page(pages.wall(self._view(), self._news.panels(), self._assets))
 
     async def _get_outage(self, request: web.Request) -> web.StreamResponse:
         await self._settled()
         html = pages.outage(self._view(), self._news.panels(), self._assets, footer=self._footer(request),
                             kind=self._kind(request))  # fmt: skip
-        return self._html(html)
+        return page(html)
 
     async def _get_shop(self, request: web.Request) -> web.StreamResponse:
         await self._settled()
         view = self._view()
-        return self._html(shop_panels.page(view, self._assets, self._footer(request), notice_of(request)))
+        return page(shop_panels.page(view, self._assets, self._footer(request), notice_of(request)))
 
     async def _get_report(self, request: web.Request) -> web.StreamResponse:
         if self._report is None:
             raise web.HTTPNotFound
         found = await self._report(dict(request.query))
-        return self._html(report_page.page(self._view(), found, self._assets, self._footer(request)))
+        return page(report_page.page(self._view(), found, self._assets, self._footer(request)))
 
     def _footer(self, request: web.Request) -> Html:
         local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
         return pages.footer(
-            self._who(request), self._config.people, signed_in=self._roles.needed,
-            encrypted=local or self._encrypted(request), version=farmwatch.__version__, acts=self._may_act,
+            self._entry.who(request), self._config.people, signed_in=self._entry.needed,
+            encrypted=local or self._entry.encrypted(request), version=farmwatch.__version__, acts=self._may_act,
         )  # fmt: skip
-
-    def _encrypted(self, request: web.Request) -> bool:
-        """Whether the browser came by the configured https address (a proxy ends its encryption before us)."""
-        return guard.encrypted(request, self._config.base_url)
-
-    def _who(self, request: web.Request) -> str:
-        who = request.cookies.get(self._named(request, WHO_COOKIE), "")
-        return who if who in self._config.people else ""
-
-    async def _get_static(self, request: web.Request) -> web.StreamResponse:
-        found = self._static.get(request.match_info["name"])
-        if found is None:
-            raise web.HTTPNotFound
-        data, tag = found
-        headers = {"Cache-Control": "public, max-age=31536000, immutable", "ETag": f'"{tag}"'}
-        headers["Vary"] = "Accept-Encoding"
-        if f'"{tag}"' in request.headers.get("If-None-Match", ""):
-            return web.Response(status=304, headers=headers)
-        if "gzip" in request.headers.get("Accept-Encoding", ""):
-            headers["Content-Encoding"] = "gzip"
-            data = gzip.compress(data, 9, mtime=0)
-        return web.Response(
-            body=data, content_type=STATIC[request.match_info["name"]], charset="utf-8", headers=headers
-        )
-
-    def _html(self, html: str, status: int = 200, headers: Mapping[str, str] | None = None) -> web.Response:
-        response = web.Response(text=html, status=status, content_type="text/html", headers=headers)
-        response.enable_compression()
-        return response
-
-    # ---- live news -------------------------------------------------------------------------------------------
-
-    async def _get_panels(self, _request: web.Request) -> web.StreamResponse:
-        response = web.json_response(self._news.snapshot())
-        response.enable_compression()
-        return response
-
-    async def _get_events(self, request: web.Request) -> web.StreamResponse:
-        await self._settled()
-        address = request.remote or ""
-        if self._readers.get(address, 0) >= READERS_EACH or sum(self._readers.values()) >= READERS_IN_ALL:
-            return guard.problem(503, "Too many open pages", "This one asks again every few seconds instead.")
-        reader, first = self._news.add()
-        self._readers[address] = self._readers.get(address, 0) + 1
-        try:
-            response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"})
-            await response.prepare(request)
-            with contextlib.suppress(ConnectionError, TimeoutError):
-                await self._tell(request, response, first, reader.get)
-            return response
-        finally:
-            self._news.remove(reader)
-            self._readers[address] -= 1
-            if not self._readers[address]:
-                del self._readers[address]
-
-    async def _tell(
-        self, request: web.Request, response: web.StreamResponse, first: bytes,
-        get: Callable[[], Awaitable[bytes | None]],
-    ) -> None:  # fmt: skip
-        """Write to one open page until it goes, its sign-in ends, or we stop."""
-        message: bytes | None = b"retry: 2000\n\n" + first
-        stopping = asyncio.ensure_future(self._stopping.wait())
-        getting: asyncio.Future[bytes | None] | None = None
-        try:
-            while not self._stopping.is_set() and self._signed_in(request):
-                async with asyncio.timeout(WRITE_S):
-                    await response.write(event(self._news.snapshot()) if message is None else message)
-                getting = getting or asyncio.ensure_future(get())
-                await asyncio.wait((getting, stopping), timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
-                message = b": beat\nevent: beat\ndata: 1\n\n"
-                if getting.done():
-                    message, getting = getting.result(), None
-        finally:
-            stopping.cancel()
-            if getting is not None:
-                getting.cancel()
 
     # ---- what people say -------------------------------------------------------------------------------------
 
     async def _post_say(self, request: web.Request) -> web.StreamResponse:
-        who = self._who(request) or ("api" if request.path.startswith("/api/") else "page")
+        who = self._entry.who(request) or ("api" if request.path.startswith("/api/") else "page")
         given = await fields(request)
         back = given.pop("back", "") if not request.path.startswith("/api/") else ""
         spoken = said(given, self._clock.now_s(), by=who)
@@ -488,100 +345,6 @@ class WebServer:
         if guard.wants_json(request):
             return web.json_response({"command": spoken.command, "about": about, "text": _done(spoken.command, about)})
         raise web.HTTPSeeOther(f"{back if back in BACK else '/'}?said={spoken.command}")
-
-    async def _post_who(self, request: web.Request) -> web.StreamResponse:
-        who = str((await fields(request)).get("by", ""))
-        response = web.HTTPSeeOther("/")
-        if who in self._config.people:
-            self._cookie(request, response, WHO_COOKIE, who, WHO_S)
-        else:
-            self._forget(request, response, WHO_COOKIE)
-        raise response
-
-    def _cookie(
-        self, request: web.Request, response: web.StreamResponse, name: str, value: str, lasts_s: float
-    ) -> None:
-        response.set_cookie(
-            self._named(request, name), value, max_age=int(lasts_s), httponly=True, samesite="Strict",
-            secure=self._encrypted(request),
-        )  # fmt: skip
-
-    def _forget(self, request: web.Request, response: web.StreamResponse, name: str) -> None:
-        response.del_cookie(self._named(request, name), secure=self._encrypted(request), httponly=True)
-
-    def _named(self, request: web.Request, name: str) -> str:
-        return guard.cookie_name(name, encrypted=self._encrypted(request))
-
-    # ---- sign-in ---------------------------------------------------------------------------------------------
-
-    async def _get_sign_in(self, request: web.Request) -> web.StreamResponse:
-        if self._signed_in(request):
-            raise web.HTTPSeeOther("/")
-        return self._html(pages.sign_in(self._assets))
-
-    async def _post_sign_in(self, request: web.Request) -> web.StreamResponse:
-        if not self._roles.needed:
-            raise web.HTTPSeeOther("/")
-        address, now_s = request.remote or "", self._clock.now_s()
-        wait_s = self._guesses.wait_s(address, now_s)
-        if wait_s > 0:
-            wrong = f"Too many wrong passwords. Try again in {math.ceil(wait_s)} s."
-            return self._html(pages.sign_in(self._assets, wrong=wrong), 429, {"Retry-After": str(math.ceil(wait_s))})
-        self._guesses.count(address, now_s)  # before the slow check, so that many at once cannot slip through
-        attempt = str((await fields(request)).get("password", ""))
-        role = await asyncio.to_thread(self._roles.right, attempt)
-        if role is None:
-            LOG.warning("wrong password at the page from %s", address)
-            return self._html(pages.sign_in(self._assets, wrong="This is not the password."), 403)
-        self._guesses.forgive(address)
-        response = web.HTTPSeeOther("/")
-        self._cookie(request, response, sessions.COOKIE, self._roles.open(role, now_s), sessions.LASTS_S)
-        raise response
-
-    async def _post_sign_out(self, request: web.Request) -> web.StreamResponse:
-        self._roles.close(request.cookies.get(self._named(request, sessions.COOKIE)), self._clock.now_s())
-        response = web.HTTPSeeOther("/sign-in")
-        self._forget(request, response, sessions.COOKIE)
-        raise response
-
-    # ---- links -----------------------------------------------------------------------------------------------
-
-    async def _get_link(self, request: web.Request) -> web.StreamResponse:
-        grant = links.read(request.match_info["token"], self._clock.now_s(), keys=self._link_keys)
-        done = await self._done(grant)
-        html = pages.offer(grant, self._assets) if done is None else self._done_page(grant, done)
-        return self._html(html, headers=NO_REFERRER)
-
-    async def _post_link(self, request: web.Request) -> web.StreamResponse:
-        address, now_s = request.remote or "", self._clock.now_s()
-        if self._link_uses.wait_s(address, now_s) > 0:
-            raise web.HTTPTooManyRequests
-        self._link_uses.count(address, now_s)
-        grant = links.read(request.match_info["token"], now_s, keys=self._link_keys)
-        async with self._one_link:  # between looking and doing nobody else's link does the same
-            done = await self._done(grant)
-            if done is not None:
-                return self._html(self._done_page(grant, done), 409, NO_REFERRER)
-            alarm = grant.command in links.ALARM_COMMANDS
-            fields: dict[str, Any] = {"alarm": grant.subject} if alarm else {}
-            if grant.command == "shelved":
-                fields |= {"minutes": LINK_SHELVES_MIN, "reason": "by a link in a message"}
-            spoken = Said(now_s, grant.command, None if alarm else grant.subject, grant.person or "link", fields)
-            await self._ask(spoken, (links.spent(grant, now_s),))
-        self.changed(soon=True)
-        return self._html(pages.outcome("Done", pages.grant_words(grant), self._assets), headers=NO_REFERRER)
-
-    async def _done(self, grant: links.Grant) -> links.Done | None:
-        """Whether the link has been used, or the same been said in another way since it was sent."""
-        used = self._used(grant.nonce)
-        if used is not None:
-            return links.Done(str(used.get("by") or "somebody"), float(used["at_s"]))
-        return links.done_since(grant, await self._history("said", grant.issued_s, MOST_HISTORY))
-
-    def _done_page(self, grant: links.Grant, done: links.Done) -> str:
-        when = moment(done.at_s, self._clock.now_s(), self._view()["timezone"])
-        words = pages.done_words(grant, done.by, when)
-        return pages.outcome("Already done", words, self._assets, hint="The page shows how things stand.")
 
     # ---- for programs ------------------------------------------------------------------------------------------
 
@@ -621,13 +384,6 @@ class WebServer:
             body = await request.read()
         status = await self._push(request.path, push_token(request), body)
         return web.Response(status=status) if status < 400 else guard.problem(status, "Not taken")
-
-
-def _load_static() -> dict[str, tuple[bytes, str]]:
-    """Static files with the beginning of their SHA-256, read once: a request never names a path."""
-    folder = resources.files("farmwatch.web") / "static"
-    found = {name: (folder / name).read_bytes() for name in STATIC}
-    return {name: (data, hashlib.sha256(data).hexdigest()[:16]) for name, data in found.items()}
 
 
 def _open(request: web.Request) -> bool:

@@ -19,7 +19,7 @@ pytestmark = pytest.mark.real
 
 async def readers(house, wanted, within_s=5.0):
     async with asyncio.timeout(within_s):
-        while sum(house.server._readers.values()) != wanted:
+        while house.server._live.readers != wanted:
             await asyncio.sleep(0.05)
 
 

@@ -124,7 +124,7 @@ async def test_without_script_the_page_reads_and_its_forms_work():
         await page.wait_for_url("**/?said=cleared")
         assert house.heard[0][1:3] == ("cleared", "bittern")
         await page.locator('[data-key="m-gannet"] > summary').click()
-        await page.get_by_text("This machine alone").locator("visible=true").click()
+        await page.get_by_text("Charts and history of gannet").locator("visible=true").click()
         await page.wait_for_url("**/machine/gannet")
         await page.locator('[data-key="started-gannet"] > summary').click()
         await page.locator('[data-key="started-gannet"] input[name="planned_min"]').fill("90")

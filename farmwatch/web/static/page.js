@@ -55,10 +55,31 @@
       const place = document.querySelector(`[data-panel="${CSS.escape(name)}"]`);
       if (!place) continue;
       const focused = place.contains(document.activeElement);
-      const next = place.cloneNode(false);
+      let next = place.cloneNode(false);
       next.innerHTML = html; // the server escapes whatever comes from outside
+      if (place.dataset.only) {
+        const mine = next.querySelector(`[data-key="${CSS.escape(place.dataset.only)}"]`);
+        if (!mine) continue;
+        next = place.cloneNode(false);
+        next.append(mine);
+      }
       children(place, next);
       if (focused && !place.contains(document.activeElement)) place.closest("section")?.querySelector("h2")?.focus();
+    }
+  }
+
+  // Parts of a panel by their key; a page of one machine shows only what is of it.
+  function showParts(named) {
+    for (const [name, parts] of Object.entries(named)) {
+      const place = document.querySelector(`[data-panel="${CSS.escape(name)}"]`);
+      if (!place) continue;
+      for (const [id, html] of Object.entries(parts)) {
+        const old = place.querySelector(`[data-key="${CSS.escape(id)}"]`);
+        if (!old) { if (!place.dataset.only) { resync(); return; } continue; }
+        const next = document.createElement("template");
+        next.innerHTML = html; // the server escapes whatever comes from outside
+        patch(old, next.content.firstElementChild);
+      }
     }
   }
 
@@ -72,6 +93,7 @@
     seq = message.seq;
     if (message.title) document.title = message.title;
     show(message.panels);
+    if (message.parts) showParts(message.parts);
     rearm();
     tick();
   }
@@ -98,6 +120,13 @@
     if (kind === "news") take(message); else if (kind === "beat") heed(); else failing = true;
   }
 
+  // Without other tabs to tell, only what this page shows is asked for.
+  function shown() {
+    if (channel) return "";
+    const names = Array.from(document.querySelectorAll("[data-panel]"), (place) => place.dataset.panel);
+    return `?of=${[...new Set(names)].join(",")}`;
+  }
+
   function resync() {
     if (leads) open(); else snapshot();
   }
@@ -106,7 +135,7 @@
     if (asking) return;
     asking = true;
     try {
-      const answer = await fetch("/panels", { headers: { Accept: "application/json" } });
+      const answer = await fetch(`/panels${shown()}`, { headers: { Accept: "application/json" } });
       if (answer.status === 401) { location.reload(); return; }
       if (!answer.ok) return;
       const message = { ...(await answer.json()), full: true };
@@ -132,7 +161,7 @@
   function open() {
     if (source) source.close();
     seq = null;
-    source = new EventSource("/events");
+    source = new EventSource(`/events${shown()}`);
     source.onmessage = (event) => { const message = JSON.parse(event.data); take(message); relay("news", message); };
     source.addEventListener("beat", () => { heed(); relay("beat"); });
     source.onerror = () => {
