@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from aiohttp import web
 
@@ -17,12 +17,12 @@ from farmwatch.web.backup_notes import notes as backup_notes
 from farmwatch.web.machine_cell import cell
 from farmwatch.web.manner import current
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name, percent, span, watts, zone
-from farmwatch.web.pages import document
+from farmwatch.web.pages import HOME, document
 from farmwatch.web.panels import as_of
 from farmwatch.web.queries import moment_s
 from farmwatch.web.said import BadWords
 from farmwatch.words.quantities import QUANTITIES
-from farmwatch.words.view import View
+from farmwatch.words.view import MachineView, View
 
 POINTS = 480
 """Four a column of pixels: what the drawing without script shows."""
@@ -46,11 +46,13 @@ class Shell:
     Attributes:
         html: makes an answer of a document.
         footer: of a request.
+        kind: class of the document, by what the request may.
         assets: addresses of static files.
     """
 
     html: Callable[[str], web.Response]
     footer: Callable[[web.Request], Html]
+    kind: Callable[[web.Request], str]
     assets: Mapping[str, str]
 
 
@@ -80,7 +82,9 @@ class ChartPages:
         builds = await self._builds(found["name"])
         where, now_s = reach.where, view["at_s"]
         body = join([
-            cell(found, now_s, where, opened=True), _ranges(request), charts,
+            fill('<div class="alone-cell" data-panel="machines" data-only="m-{key}">{cell}</div>', key=found["name"],
+                 cell=cell(found, now_s, where, opened=True)),
+            _around(found), _ranges(request), charts,
             chart_parts.part("Builds", chart_parts.builds(builds, now_s, where)),
             chart_parts.part("What was said of the finish, and the true end", chart_parts.estimates(builds)),
             chart_parts.part("Alarms", chart_parts.alarms(view, found["name"])),
@@ -95,9 +99,12 @@ class ChartPages:
         reach = _reach(request, view)
         charts = await self._figures(found["name"], await self._groups(found["name"], OF_BACKUP), reach)
         runtime = "not known" if found["runtime_s"] is None else f"about {span(found['runtime_s'])} at this load"
-        facts = [("Status", found["status"].replace("_", " ")), ("Charge", percent(found["charge"])),
+        facts: list[tuple[str, object]] = [
+                 ("Status", found["status"].replace("_", " ")), ("Charge", percent(found["charge"])),
                  ("Load", watts(found["load_w"])), ("Runtime", f"{runtime} ({found['runtime_basis']})"),
-                 ("Feeds", ", ".join(found["machines"]) or "no machine")]  # fmt: skip
+                 ("Feeds", _links("machine", found["machines"]) or "no machine")]  # fmt: skip
+        if found["circuit"]:
+            facts.append(("Hangs on", fill("circuit {one}", one=_links("circuit", [found["circuit"]]))))
         body = join([
             chart_parts.facts(facts), backup_notes(found, view["at_s"], reach.where), _ranges(request), charts,
             chart_parts.part("Alarms", chart_parts.alarms(view, found["name"])),
@@ -115,9 +122,12 @@ class ChartPages:
         parts = [(one, "power_w") for one in on_it if (one, "power_w") in await self._held_now()][:MOST_SERIES]
         groups = [*([one] for one in own), *([parts] if parts else [])] or [[(found["name"], "power_w")]]
         charts = await self._figures(found["name"], groups, reach)
-        facts = [("Now", watts(found["watts"])), ("Policy allows", watts(found["limit_w"])),
+        machines, backups = {row["name"] for row in view["machines"]}, {row["name"] for row in view["backups"]}
+        hangs = [_links("machine", [one]) if one in machines else _links("backup", [one]) for one in on_it
+                 if one in machines | backups]  # fmt: skip
+        facts: list[tuple[str, object]] = [("Now", watts(found["watts"])), ("Policy allows", watts(found["limit_w"])),
                  ("Rated", watts(found["rating_w"])), ("Not counted", ", ".join(found["missing"]) or "nothing"),
-                 ("On it", ", ".join(on_it) or "nothing")]  # fmt: skip
+                 ("On it", join(hangs, ", ") or "nothing")]  # fmt: skip
         words = "" if own else "This circuit has no meter of its own: what hangs on it is drawn, each by its own meter."
         body = join([
             chart_parts.facts(facts), _ranges(request), fill("<p>{words}</p>", words=words) if words else NOTHING,
@@ -207,11 +217,13 @@ class ChartPages:
             look=assets["uplot.css"],
         )  # fmt: skip
         whole = fill(
-            '<header><div class="site"><a href="/">All machines</a> <a href="/history">History</a> <span>{as_of}</span>'
-            '</div></header><main class="wide-page"><h1>{title}</h1>{body}</main>{footer}',
-            as_of=as_of(view), title=name(title), body=body, footer=self._shell.footer(request),
+            '<header><div class="site">{home} '
+            '<span data-panel="as_of">{as_of}</span></div><p id="lost" role="alert" hidden></p></header>'
+            '<p id="notice" role="status"></p><main class="wide-page"><h1>{title}</h1>{body}</main>{footer}',
+            home=HOME, as_of=as_of(view), title=name(title), body=body, footer=self._shell.footer(request),
         )  # fmt: skip
-        return self._shell.html(document(f"{clip(title, 80)} - {clip(view['site'], 40)}", whole, assets, head=head))
+        title = f"{clip(title, 80)} - {clip(view['site'], 40)}"
+        return self._shell.html(document(title, whole, assets, head=head, script=True, kind=self._shell.kind(request)))
 
 
 def _one(rows: Sequence[Any], request: web.Request) -> Any:  # noqa: ANN401  (a row of the view)
@@ -219,6 +231,21 @@ def _one(rows: Sequence[Any], request: web.Request) -> Any:  # noqa: ANN401  (a 
     if found is None:
         raise web.HTTPNotFound
     return found
+
+
+def _links(kind: str, names: Sequence[str]) -> Html:
+    """Names as links to their pages."""
+    return join(
+        (fill('<a href="/{kind}/{key}">{name}</a>', kind=kind, key=quote(one, safe=""), name=name(one))
+         for one in names), ", ",
+    )  # fmt: skip
+
+
+def _around(machine: MachineView) -> Html:
+    """Where a machine hangs, as links."""
+    found = [fill("{kind} {one}", kind=kind, one=_links(kind, [one]))
+             for kind, one in (("backup", machine["backup"]), ("circuit", machine["circuit"])) if one]  # fmt: skip
+    return fill("<p>Hangs on {parts}.</p>", parts=join(found, ", ")) if found else NOTHING
 
 
 def _unit(quantity: str) -> str:

@@ -26,7 +26,8 @@ def part(heading: str, inside: Html) -> Html:
 
 def facts(rows: Sequence[tuple[str, object]]) -> Html:
     """Name and value."""
-    pairs = join(fill("<dt>{key}</dt><dd>{value}</dd>", key=key, value=clip(str(value), 400)) for key, value in rows)
+    words = ((key, value if isinstance(value, Html) else clip(str(value), 400)) for key, value in rows)
+    pairs = join(fill("<dt>{key}</dt><dd>{value}</dd>", key=key, value=value) for key, value in words)
     return fill('<section class="panel"><dl>{pairs}</dl></section>', pairs=pairs)
 
 

@@ -1,6 +1,7 @@
 """The outage view: what is lost, what to do and by when, how long each backup lasts, then report and diary. Pure."""
 
 from datetime import tzinfo
+from urllib.parse import quote
 
 from farmwatch.web import bars, looks
 from farmwatch.web.backup_notes import notes
@@ -77,10 +78,12 @@ def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     charge = f"charge {percent(backup['charge'])}"
     return fill(
         '<li class="card {tone}" data-key="outage-backup-{key}"><div class="grow"><div class="line"><span class="grow">'
-        '<strong>{name}</strong> {badge}</span> <b class="key">{until}</b></div>{bar}<small>{sure}{charge}; '
+        '<strong><a href="/backup/{at}">{name}</a></strong> {badge}</span> <b class="key">{until}</b></div>'
+        "{bar}<small>{sure}{charge}; "
         "feeds {feeds}.</small>{notes}</div></li>",
         tone=look.tone if look.tone != "plain" else "", key=backup["name"], name=name(backup["name"]),
-        badge=looks.badge(look), until=until, bar=bars.share(backup["charge"], charge, look.tone), sure=sure,
+        at=quote(backup["name"], safe=""), badge=looks.badge(look), until=until,
+        bar=bars.share(backup["charge"], charge, look.tone), sure=sure,
         charge=f"{charge[:1].upper()}{charge[1:]}",
         feeds=clip(", ".join(backup["machines"]) or "nothing that is watched"),
         notes=notes(backup, now_s, where),

@@ -15,6 +15,8 @@ REFRESH_S = 30
 WALL_REFRESH_S = 10
 _COLUMNS = (("beds", "round", "next", "power", "energy"), ("machines", "alarms", "outages"), ("health",))
 """What needs a person and when, then how the room stands, then where all this comes from."""
+HOME = Html('<a href="/">Now</a> <a href="#views">Views</a>')
+"""At the head of every page but the first."""
 _LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
 
 
@@ -44,38 +46,42 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
     )
     body = fill(
         '<a class="skip" href="#beds">To the beds</a>'
-        '<header><div class="site"><b>{site}</b> <a href="/shop">Shop</a> <span data-panel="as_of">{as_of}</span></div>'
+        '<header><div class="site"><b>{site}</b> <a href="#views">Views</a> <span data-panel="as_of">{as_of}</span>'
+        "</div>"
         '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div>'
         '<nav data-panel="jump" aria-label="On this page">{jump}</nav></header>'
-        '<p id="notice" role="status">{notice}</p><main>{sections}</main>{views}{footer}',
+        '<p id="notice" role="status">{notice}</p><main>{sections}</main>{footer}',
         site=name(view["site"]), as_of=parts["as_of"], verdict=parts["verdict"], jump=parts["jump"], notice=notice,
-        sections=sections, views=views("/"), footer=footer,
+        sections=sections, footer=footer,
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
     return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)
 
 
-VIEWS: tuple[tuple[str, str], ...] = (("/", "Now"), ("/work", "Work"), ("/outage", "Outages"), ("/wall", "Wall"))
+VIEWS: tuple[tuple[str, str], ...] = (
+    ("/", "Now"), ("/round", "Round"), ("/work", "Work"), ("/history", "History"), ("/outage", "Outages"),
+    ("/shop", "Shop"), ("/report", "What it yields"), ("/wall", "Wall"),
+)  # fmt: skip
 
 
 def views(here: str) -> Html:
-    """The ways to the other views."""
+    """The ways to the other views: the same on every page, before its footer."""
     links = join(
         fill('<a href="{at}"{here}>{words}</a>', at=at, words=words,
              here=Html(' aria-current="page"') if at == here else NOTHING)
         for at, words in VIEWS
     )  # fmt: skip
-    return fill('<nav class="views" aria-label="Views">{links}</nav>', links=links)
+    return fill('<nav class="views" id="views" aria-label="Views">{links}</nav>', links=links)
 
 
 def outage(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, footer: Html, kind: str = "") -> str:
     """The outage view, live."""
     body = fill(
-        '<header><div class="site"><a href="/">All machines</a> <span data-panel="as_of">{as_of}</span></div>'
+        '<header><div class="site">{home} <span data-panel="as_of">{as_of}</span></div>'
         '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div></header>'
-        '<p id="notice" role="status"></p><main class="outage" data-panel="outage">{outage}</main>{views}{footer}',
-        as_of=Html(panels["as_of"]), verdict=Html(panels["verdict"]), outage=Html(panels["outage"]),
-        views=views("/outage"), footer=footer,
+        '<p id="notice" role="status"></p><main class="outage" data-panel="outage">{outage}</main>{footer}',
+        home=HOME, as_of=Html(panels["as_of"]), verdict=Html(panels["verdict"]), outage=Html(panels["outage"]),
+        footer=footer,
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
     return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)
@@ -108,9 +114,10 @@ def page_title(view: View) -> str:
 
 
 def footer(
-    who: str, people: Sequence[str], *, signed_in: bool, encrypted: bool, version: str, acts: bool = False
-) -> Html:
-    """Who speaks, signing out, and the cautions that belong on every screen."""
+    who: str, people: Sequence[str], *, signed_in: bool, encrypted: bool, version: str, acts: bool = False,
+    here: str = "",
+) -> Html:  # fmt: skip
+    """The ways to the other views; who speaks, signing out, and the cautions that belong on every screen."""
     options = join(
         fill("<option{chosen}>{person}</option>", person=person, chosen=Html(" selected") if person == who else NOTHING)
         for person in people
@@ -122,9 +129,9 @@ def footer(
     leave = fill('<form method="post" action="/sign-out"><button>Sign out</button></form>') if signed_in else NOTHING
     plain = NOTHING if encrypted else fill("<p>This connection is not encrypted.</p>")
     return fill(
-        "<footer>{speaker}{leave}{plain}<p>Farmwatch {version} advises; {acts}. Hot beds, mains and "
+        "{views}<footer>{speaker}{leave}{plain}<p>Farmwatch {version} advises; {acts}. Hot beds, mains and "
         "batteries: the machine itself, its maker's instructions and local codes come first.</p></footer>",
-        speaker=speaker, leave=leave, plain=plain, version=version,
+        views=views(here), speaker=speaker, leave=leave, plain=plain, version=version,
         acts="it acts at a machine only when a person asks and confirms" if acts else "it switches nothing",
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterable
 from datetime import tzinfo
 from functools import lru_cache
+from urllib.parse import quote
 
 from farmwatch.alarms.rules import RULES
 from farmwatch.web import bars, forms, looks, outage_page, round_panel
@@ -45,6 +46,7 @@ from farmwatch.words.view import AlarmView, BackupView, MachineView, PlaceView, 
 NEXT_SHOWN = 12
 NEXT_S = 30.0  # the strip's axis begins at now, to this
 MOST_SAID = 60
+MOST_OVER = 3  # alarms that are over and unanswered; where there are more they are folded
 _ORDER = {"danger": 0, "session": 1, "digest": 2}
 _SPEAKS = ("unacknowledged", "returned", "acknowledged", "latched", "latched_acknowledged")
 _SECRET = re.compile(r"(//)[^/@\s]*@|([?&][^=&\s]*=)[^&\s]*")
@@ -233,7 +235,8 @@ def _place(place: PlaceView, where: tzinfo) -> Html:
         '<li class="card {tone}" data-key="circuit-{key}"><div class="grow">{line}{bar}'
         "<small>{words}{missing}</small></div></li>",
         tone=tone, key=place["name"], missing=_missing(place),
-        line=line(fill("<strong>circuit {place}</strong>", place=name(place["name"])), _of(place)),
+        line=line(fill('<strong>circuit <a href="/circuit/{key}">{place}</a></strong>', place=name(place["name"]),
+                       key=quote(place["name"], safe="")), _of(place)),
         bar=bars.load(drawn, limit_w, place["rating_w"], heat_up_w, spoken), words=words,
     )  # fmt: skip
 
@@ -265,7 +268,8 @@ def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
         '<li class="card {tone}" data-key="backup-{key}"><div class="grow">{line}{bar}<small>{sure} Charge {charge}, '
         "load {load}{rating}; feeds {feeds}. {age}</small>{notes}</div></li>",
         tone=look.tone if look.tone != "plain" else "", key=backup["name"], charge=charge,
-        line=line(fill("<strong>backup {name}</strong> {badge}", name=name(backup["name"]), badge=looks.badge(look)),
+        line=line(fill('<strong>backup <a href="/backup/{key}">{name}</a></strong> {badge}', name=name(backup["name"]),
+                       key=quote(backup["name"], safe=""), badge=looks.badge(look)),
                   _runtime(backup, now_s, where)),
         sure=_runtime_sure(backup), bar=bars.share(backup["charge"], f"charge {charge}", look.tone),
         load=watts(backup["load_w"]), rating=rating,
@@ -320,9 +324,18 @@ def alarms(view: View) -> Html:
                                      alarm["id"]))  # fmt: skip
     loud = [alarm for alarm in standing if alarm["state"] in _SPEAKS]
     aside = [alarm for alarm in standing if alarm["state"] not in _SPEAKS]
-    listed = fill('<ul class="cards">{rows}</ul>', rows=join(_alarm(alarm, now_s, where) for alarm in loud))
+    over = [alarm for alarm in loud if alarm["state"] == "returned"]
+    over = over if len(over) > MOST_OVER else []
+    listed = fill('<ul class="cards">{rows}</ul>', rows=join(
+        _alarm(alarm, now_s, where) for alarm in loud if alarm not in over))  # fmt: skip
     if not loud:
         listed = fill("<p>No alarm stands.</p>" if not beds else "<p>No other alarm stands.</p>")
+    if over:
+        listed = fill(
+            '{listed}<details data-key="over"><summary>{count} are over, and nobody has answered</summary>'
+            '<ul class="cards">{rows}</ul></details>',
+            listed=listed, count=len(over), rows=join(_alarm(alarm, now_s, where) for alarm in over),
+        )  # fmt: skip
     if not aside:
         return listed
     return fill(

@@ -15,11 +15,12 @@ STATES = ("productive", "standby", "engineering", "scheduled_down", "unscheduled
 def page(view: View, found: Mapping[str, Any], assets: Mapping[str, str], footer: Html) -> str:
     """The whole page; `found` has first, last, by, rows, all (as `shop.yields.row_of` gives them), currency."""
     body = fill(
-        '<header><div class="site"><a href="/">{site}</a> <a href="/shop">Shop</a> <b>What it yields</b></div></header>'
+        '<header><div class="site">{home} <b>{site}</b></div></header>'
         '<main class="single"><h1>{first} to {last}</h1>{choose}<section class="panel"><h2>Builds and parts</h2>{made}'
         '</section><section class="panel"><h2>Time</h2>{times}</section><section class="panel">'
         "<h2>Effectiveness</h2>{oee}</section></main>{footer}",
-        site=name(view["site"]), first=found["first"], last=found["last"], choose=_choose(found), footer=footer,
+        home=pages.HOME, site=name(view["site"]),
+        first=found["first"], last=found["last"], choose=_choose(found), footer=footer,
         made=_made(found), times=_times(found), oee=_oee(found),
     )  # fmt: skip
     return pages.document(f"What it yields - {clip(view['site'], 40)}", body, assets)

@@ -18,10 +18,10 @@ def page(view: View, assets: Mapping[str, str], footer: Html, key: Key, notice: 
     """The whole page. `key` gives a new key for each form, so that what is sent twice counts once."""
     rounds, where, now_s = view.get("trips"), zone(view["timezone"]), view["at_s"]
     body = fill(
-        '<header><div class="site"><a href="/">All machines</a> <span>as of {at}</span></div></header>'
+        '<header><div class="site">{home} <span>as of {at}</span></div></header>'
         '<main class="single round"><h1>{words}</h1><p id="notice" role="status">{notice}</p>'
         '<p id="unsent" role="alert" hidden></p>{more}</main>{footer}',
-        at=stamp(now_s, now_s, where), words=line(rounds), notice=notice, footer=footer,
+        home=pages.HOME, at=stamp(now_s, now_s, where), words=line(rounds), notice=notice, footer=footer,
         more=NOTHING if rounds is None else _more(rounds, now_s, where, key),
     )  # fmt: skip
     head = fill(

@@ -121,7 +121,7 @@ class WebServer:
             answers,
             {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
         )
-        self._charts = ChartPages(answers, self._api, Shell(page, self._footer, self._assets))
+        self._charts = ChartPages(answers, self._api, Shell(page, self._footer, self._kind, self._assets))
         self._runner: web.AppRunner | None = None
         self._room = doorkeeper.Room()
         self._listening: asyncio.Server | None = None
@@ -330,6 +330,7 @@ class WebServer:
         return pages.footer(
             self._entry.who(request), self._config.people, signed_in=self._entry.needed,
             encrypted=local or self._entry.encrypted(request), version=farmwatch.__version__, acts=self._may_act,
+            here=request.path,
         )  # fmt: skip
 
     # ---- what people say -------------------------------------------------------------------------------------

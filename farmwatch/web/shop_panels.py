@@ -33,11 +33,10 @@ def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "", 
         if html
     )  # fmt: skip
     body = fill(
-        '<header><div class="site"><a href="/">{site}</a> <b>Shop</b> <a href="/work">Work</a> '
-        '<a href="/report">What it yields</a></div>'
+        '<header><div class="site">{home} <b>{site}</b></div>'
         "</header>"
         '<p id="notice" role="status">{notice}</p><main class="single"><h1 class="unseen">Shop</h1>{sections}'
-        "</main>{footer}", site=name(view["site"]), notice=notice, sections=sections, footer=footer,
+        "</main>{footer}", home=pages.HOME, site=name(view["site"]), notice=notice, sections=sections, footer=footer,
     )  # fmt: skip
     return pages.document(f"Shop - {clip(view['site'], 40)}", body, assets)
 

@@ -22,6 +22,7 @@ pytestmark = pytest.mark.real
 SHOTS = os.environ.get("FARMWATCH_SHOTS", "")
 LONG = os.environ.get("FARMWATCH_LONG") == "1"
 PATHS = ("/", "/outage", "/wall")
+MORE = ("/machine/avocet", "/backup/one", "/circuit/west", "/history", "/shop", "/round", "/nothing-here")
 AXE = Path(__file__).parent / "vendor" / "axe-core-4.14.1.min.js.gz"
 AXE_SHA256 = "29348999450cdf2849a8e70b7912fc2da85a849da39c0d0d5394f51d4a9ed95c"
 
@@ -33,10 +34,10 @@ async def test_no_rule_of_accessibility_is_broken():
     found, looked = [], 0
     cases = [("usual", "/", "light"), ("outage", "/", "dark"), ("outage", "/outage", "light"),
              ("outage", "/wall", "dark"), ("blank", "/wall", "light"),
-             ("usual", "/machine/avocet", "dark")]  # fmt: skip
+             *(("usual", path, ("light", "dark")[at % 2]) for at, path in enumerate(MORE, 1))]  # fmt: skip
     if LONG:
         cases = [(view, path, scheme) for view in ("usual", "outage", "blank", "longest", "right_to_left")
-                 for path in PATHS for scheme in ("light", "dark")]  # fmt: skip
+                 for path in (*PATHS, *(MORE if view == "usual" else ())) for scheme in ("light", "dark")]  # fmt: skip
     async with serving() as house, browsing(bypass_csp=True, viewport={"width": 390, "height": 844}) as page:
         for view, path, scheme in cases:
             house.shown = getattr(web_sample, view)()
@@ -68,7 +69,7 @@ async def test_every_view_fits_every_screen_also_at_twice_the_size():
         for view in ("usual", "one", "three_hundred", "longest", "right_to_left", "outage"):
             house.shown = getattr(web_sample, view)()
             house.server.changed(soon=True)
-            for path in PATHS:
+            for path in (*PATHS, *(MORE if view == "usual" else ())):
                 await page.goto(house.url + path)
                 for width, height in SIZES if LONG or SHOTS else (SIZES[0], SIZES[3]):
                     await page.set_viewport_size({"width": width, "height": height})
@@ -78,6 +79,53 @@ async def test_every_view_fits_every_screen_also_at_twice_the_size():
                         await page.emulate_media(color_scheme=scheme)
                         name = f"{view}{path.replace('/', '-')}-{width}-{scheme}.png"
                         await page.screenshot(path=Path(SHOTS) / name, full_page=path != "/wall")
+        assert page.said == []
+
+
+USABLE = 'a[href], button, input:not([type=hidden]), select, summary, [tabindex="0"]'
+REACHED = (
+    "[...(window.order = new Map([...document.querySelectorAll(USABLE)]"
+    ".filter(e => e.checkVisibility({ checkVisibilityCSS: true })).map((e, at) => [e, at]))).values()]"
+).replace("USABLE", repr(USABLE))
+FOCUSED = (
+    "(() => { const e = document.activeElement, s = getComputedStyle(e), b = e.getBoundingClientRect();"
+    " const o = e.type === 'checkbox' ? 1 : b.width * b.height;"
+    " return [order.get(e) ?? null, s.outlineStyle !== 'none' &&"
+    " parseFloat(s.outlineWidth) >= 2, o > 0 && b.bottom > 0 && b.top < innerHeight, e.outerHTML.slice(0, 90)]; })()"
+)
+
+
+async def test_the_keyboard_alone_reaches_everything_on_every_view_in_order_and_in_sight():
+    """WCAG 2.2, 2.1.1, 2.4.3, 2.4.7: all that can be used, in the order of the document, its focus visible."""
+    async with serving() as house, browsing(viewport={"width": 390, "height": 844}) as page:
+        for path in (*PATHS, *MORE):
+            await page.goto(house.url + path)
+            await page.wait_for_timeout(700 if path in MORE else 100)  # charts add their buttons
+            wanted, seen = await page.evaluate(REACHED), []
+            assert wanted, path
+            for _ in wanted:
+                await page.keyboard.press("Tab")
+                at, outlined, in_sight, html = await page.evaluate(FOCUSED)
+                assert outlined, (path, html)
+                assert in_sight, (path, html)
+                seen.append(at)
+            assert seen == wanted, path
+        assert page.said == [] or all("404" in words for words in page.said), page.said
+
+
+async def test_the_page_of_one_machine_is_live_too():
+    async with serving() as house, browsing() as page:
+        await page.goto(house.url + "/machine/avocet")
+        assert await page.locator(".machine").count() == 1
+        house.shown["machines"][0].update(bed_c=71.0, state="paused")
+        house.shown["machines"][1].update(state="idle")
+        house.server.changed(soon=True)
+        await page.locator(".machine .word", has_text="paused").wait_for(timeout=5_000)
+        await page.locator(".machine dd", has_text="71 °C").wait_for(timeout=5_000)
+        house.shown["machines"][0].update(bed_c=72.0)
+        house.server.changed(soon=True)
+        await page.locator(".machine dd", has_text="72 °C").wait_for(timeout=5_000)
+        assert await page.locator(".machine").count() == 1
         assert page.said == []
 
 
