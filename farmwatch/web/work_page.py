@@ -33,11 +33,9 @@ def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "", 
         if html
     )  # fmt: skip
     body = fill(
-        '<header><div class="site"><a href="/">{site}</a> <b>Work</b> <a href="/round">Round</a> '
-        '<a href="/shop">Shop</a></div></header>'
+        '<header><div class="site">{home} <b>{site}</b></div></header>'
         '<p id="notice" role="status">{notice}</p><main class="single wider"><h1 class="unseen">Work</h1>{sections}'
-        "</main>{views}{footer}", site=name(view["site"]), notice=notice, sections=sections, footer=footer,
-        views=pages.views("/work"),
+        "</main>{footer}", home=pages.HOME, site=name(view["site"]), notice=notice, sections=sections, footer=footer,
     )  # fmt: skip
     return pages.document(f"Work - {clip(view['site'], 40)}", body, assets)
 

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.real
 SHOTS = os.environ.get("FARMWATCH_SHOTS", "")
 LONG = os.environ.get("FARMWATCH_LONG") == "1"
 PATHS = ("/", "/outage", "/wall")
-MORE = ("/machine/avocet", "/backup/one", "/circuit/west", "/history", "/shop", "/round", "/nothing-here")
+MORE = ("/machine/avocet", "/backup/one", "/circuit/west", "/history", "/shop", "/round", "/work", "/nothing-here")
 AXE = Path(__file__).parent / "vendor" / "axe-core-4.14.1.min.js.gz"
 AXE_SHA256 = "29348999450cdf2849a8e70b7912fc2da85a849da39c0d0d5394f51d4a9ed95c"
 
