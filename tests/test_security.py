@@ -93,7 +93,7 @@ async def asked(house, method, path, role, cookies):
 
 def cookies_of(house):
     now_s = house.clock.now_s()
-    roles_ = house.server._roles
+    roles_ = house.server._entry._roles
     body = roles_.open("act", now_s)
     return {
         "looks": {COOKIE: roles_.open("look", now_s)} if "look" in roles_._by_role else {},
