@@ -33,7 +33,7 @@ from farmwatch.machines.deeds import DEEDS, Facts
 from farmwatch.ports import Channel, Clock, Source
 from farmwatch.power.questions import answer
 from farmwatch.selftest import SelfTest
-from farmwatch.service import PlainLines, ServiceManager
+from farmwatch.service import Calm, PlainLines, ServiceManager
 from farmwatch.settings import Settings
 from farmwatch.settings_people import remarks
 from farmwatch.stores.journal import JournalGuard
@@ -652,6 +652,7 @@ def show_if_held() -> None:
 async def _live(house: House) -> None:
     show_if_held()
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(Calm())
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, house.daemon.stop)
 

@@ -161,7 +161,7 @@ class Daemon:
         self._extra: list[Effect] = []
         self._thought: tuple[float, float] | None = None  # (monotonic, now_s) of the last round of thinking
         self._store_ok: dict[str, bool] = {}
-        self._clock_doubted = False
+        self._clock_doubted: bool | None = None  # what the last life has told may still stand, so the first look is told
         self._durable = asyncio.Event()
         self._durable.set()
         self._works: set[asyncio.Task[None]] = set()
@@ -469,6 +469,7 @@ class Daemon:
                         log.critical("%s", stack.getvalue().rstrip())
                 if self._p.stuck is not None:
                     self._p.stuck(late)
+            self._trust()
             await asyncio.sleep(LOOK_S)
 
     def _trust(self) -> None:
@@ -487,7 +488,6 @@ class Daemon:
             await pause("daemon.awake")
             with contextlib.suppress(StoreError):
                 await loop.run_in_executor(self._p.journal_thread, awake, self._p.clock.now_s())
-            self._trust()
             self.beat("awake")
             await asyncio.sleep(AWAKE_S)
 

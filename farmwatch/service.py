@@ -1,12 +1,42 @@
 """Talks to a service manager by the sd_notify protocol: ready, alive, stopping. Silent where there is none.
 
-And the form of what is written to its log.
+And the form of what is written to its log, which stays short when the computer runs out of something.
 """
 
+import asyncio
+import errno
 import logging
 import os
 import socket
 import time
+from typing import Any
+
+log = logging.getLogger("farmwatch")
+
+SCARCE = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
+SAID_EVERY_S = 60.0
+
+
+class Calm:
+    """An event loop's exception handler that says once a minute what a loop without file handles says 128 times a second.
+
+    Such a loop tries again by itself; all other errors are logged as ever.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._said_s = float("-inf")
+
+    def __call__(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """Take what the loop has to say."""
+        error = context.get("exception")
+        if not isinstance(error, OSError) or error.errno not in SCARCE:
+            loop.default_exception_handler(context)
+            return
+        self.count += 1
+        if time.monotonic() - self._said_s >= SAID_EVERY_S:
+            self._said_s = time.monotonic()
+            log.error("no connection can be taken: %s (%d times so far); it is tried again", error.strerror, self.count)
 
 
 def plain_line(text: str) -> str:

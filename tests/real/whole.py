@@ -11,6 +11,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Sequence
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -116,11 +117,11 @@ class Shop:
 
     # ---- life -----------------------------------------------------------------------------------------------------
 
-    def start(self, *, within_s: float = 30.0, **more: str) -> "Shop":
-        """Start, with `more` in its environment, and wait until the page answers."""
+    def start(self, *, within_s: float = 30.0, wrapper: Sequence[str] = (), **more: str) -> "Shop":
+        """Start, below `wrapper` and with `more` in its environment, and wait until the page answers."""
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "farmwatch", "run", "--config", str(self.config)],
+                [*wrapper, sys.executable, "-m", "farmwatch", "run", "--config", str(self.config)],
                 stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment() | more,
             )  # fmt: skip
         process = self._process
@@ -273,8 +274,10 @@ def environment() -> dict[str, str]:
 class Devices:
     """One connection by which all devices publish."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, *, user: str = "", password: str = "") -> None:
         self._client = paho.Client(CallbackAPIVersion.VERSION2)
+        if user:
+            self._client.username_pw_set(user, password)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
 

@@ -15,13 +15,14 @@ import contextlib
 import logging
 import math
 import os
+import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from farmwatch.ports import OutboxRow
-from farmwatch.sqlitefile import code_of, sync_folder
+from farmwatch.sqlitefile import code_of, store_error, sync_folder
 from farmwatch.stores.journal import salvage
 from farmwatch.stores.journal.disk import SqliteJournal
 from farmwatch.stores.journal.schema import Unusable
@@ -98,9 +99,11 @@ class JournalGuard:
             if not self.path.exists():
                 return None
             rows, bad = salvage.read(self.path)
-        except OSError as error:
+        except (OSError, sqlite3.Error, StoreError) as error:
+            # The disk that cannot be read may fail the copy as well: a start without memory is better than none.
             self._all_known = False
-            log.error("journal: nothing of it could be read: %s", error.strerror)  # noqa: TRY400  (words say it all)
+            why = store_error(self.path, "read", error)
+            log.error("journal: nothing of it could be read: %s", why)  # noqa: TRY400  (words say it all)
             return None
         self._all_known = not bad
         known = SqliteJournal.in_memory()

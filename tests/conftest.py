@@ -1,0 +1,25 @@
+"""Marks every test that shows a fault row with the row's number: pytest -m "row(number=7)"."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent / "faults"))
+
+from rows import ROWS
+
+
+def pytest_configure(config):
+    config.addinivalue_line("markers", "row(number): shows what is done about a fault; the table: tests/faults/rows.py")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    numbers: dict[str, list[int]] = {}
+    for row in ROWS:
+        for test in row.tests:
+            numbers.setdefault(test, []).append(row.number)
+    for item in items:
+        for number in numbers.get(item.nodeid.partition("[")[0], ()):
+            item.add_marker(pytest.mark.row(number=number))
