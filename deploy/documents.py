@@ -2,10 +2,13 @@
 
 # ruff: noqa: INP001  (a tool beside the package, no part of it)
 
+import importlib.util
+import json
 import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 from farmwatch.cli_tables import alarm_table
 from farmwatch.cli_wordings import page
@@ -38,7 +41,53 @@ def filled(text: str) -> str:
     return text
 
 
-PAGES: dict[Path, Callable[[], str]] = {README.parent / "docs" / "alarms.md": page}
+FAULTS = README.parent / "tests" / "faults"
+FAULTS_HEAD = """# Faults: what can go wrong, and which test shows what happens then
+
+Made by `deploy/documents.py` from `tests/faults/rows.py`; do not edit. `pytest -m "row(number=7)"` runs the tests of
+row 7. In each: the process lives or is started again, no task fails unseen, no secret gets out, `/healthz` is true,
+memory stays bounded. CI runs all tests but those that need `FARMWATCH_LONG=1`; so a row's result is that of the last
+run of `.ci/run`, and a row whose test is gone fails there.
+
+**Seen to fail**: `tests/bench/guards.py` takes the guard out of a copy of the tree and runs the test, which must fail.
+The date is that of the last time this was seen; `test_guards.py` tries a part of them at every run.
+
+| row | fault | what must happen | by what means | tests |
+|---|---|---|---|---|
+"""
+
+
+def _from_tests(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, FAULTS / f"{name}.py")
+    if spec is None or spec.loader is None:
+        raise SystemExit(f"{FAULTS / name}.py is not there")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules.setdefault(name, module)
+    spec.loader.exec_module(module)
+    return module
+
+
+def faults() -> str:
+    """Every fault row with its tests, and every guard with the day on which its test was seen to fail without it."""
+    lines = []
+    for row in _from_tests("rows").ROWS:
+        files: dict[str, list[str]] = {}
+        for test in row.tests:
+            file, _, name = test.partition("::")
+            files.setdefault(file.removeprefix("tests/"), []).append(name)
+        shown = "; ".join(f"`{file}`: {', '.join(names)}" for file, names in files.items())
+        lines.append(f"| {row.number} | {row.fault} | {row.expected} | {row.how} | {shown} |")
+    lines += ["", "| row | guard that is taken out | test that fails then | seen |", "|---|---|---|---|"]
+    seen = json.loads((FAULTS / "seen.json").read_text("utf-8"))
+    for guard in _from_tests("guards").GUARDS:
+        day = seen.get(f"{guard.test} | {guard.what}", "not yet")
+        lines.append(f"| {guard.row} | {guard.what} | `{guard.test.removeprefix('tests/')}` | {day} |")
+    return FAULTS_HEAD + "\n".join(lines) + "\n"
+
+
+PAGES: dict[Path, Callable[[], str]] = {
+    README.parent / "docs" / "alarms.md": page, README.parent / "docs" / "faults.md": faults
+}  # fmt: skip
 """Pages that are written whole."""
 
 if __name__ == "__main__":

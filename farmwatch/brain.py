@@ -206,7 +206,8 @@ class Brain:
         if machine.build is not None and build is not machine.build:
             self._estimate(machine, now_s, effects)
         book.condition("bed_waiting", name, now_s, effects, true=state == "waiting")
-        book.condition("machine_fault", name, now_s, effects, true=state == "fault")
+        if state != "unknown":  # silence is no word that the fault is gone
+            book.condition("machine_fault", name, now_s, effects, true=state == "fault")
         self._signs.moved(machine, build, now_s, effects)
         self.farm.shop.moved(machine, build, now_s, effects)
         self.farm.rescue.moved(name, now_s)

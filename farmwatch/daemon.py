@@ -161,7 +161,7 @@ class Daemon:
         self._extra: list[Effect] = []
         self._thought: tuple[float, float] | None = None  # (monotonic, now_s) of the last round of thinking
         self._store_ok: dict[str, bool] = {}
-        self._clock_doubted: bool | None = None  # what the last life has told may still stand, so the first look is told
+        self._clock_doubted: bool | None = None  # None: what the last life has told may stand
         self._durable = asyncio.Event()
         self._durable.set()
         self._works: set[asyncio.Task[None]] = set()

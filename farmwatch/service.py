@@ -18,7 +18,7 @@ SAID_EVERY_S = 60.0
 
 
 class Calm:
-    """An event loop's exception handler that says once a minute what a loop without file handles says 128 times a second.
+    """An event loop's exception handler: says once a minute what a loop without file handles says 128 times a second.
 
     Such a loop tries again by itself; all other errors are logged as ever.
     """

@@ -246,6 +246,18 @@ def test_fault_and_back():
     assert day.machine("heron").state == "waiting"
 
 
+def test_a_fault_is_not_gone_because_the_machine_is_silent():
+    day = solo("heron")
+    day.panel("heron", state="printing", job="drip-elbow", progress=0.31)
+    day.run(40, 2, lambda d: d.panel("heron", state="fault", progress=0.31))
+    day.run(600, 2)
+    assert day.machine("heron").state == "unknown"
+    assert not [message for message in day.messages() if "fault gone" in message.title]
+    assert "machine_fault:heron" in {alarm.id for alarm in day.brain.farm.book.standing()}
+    day.run(60, 2, lambda d: d.panel("heron", state="idle", bed_c=25.0))
+    assert "machine_fault:heron" not in {alarm.id for alarm in day.brain.farm.book.standing() if alarm.true}
+
+
 def test_what_people_can_say():
     day = Driver(plan(plug_only=("ibis",)))
     with pytest.raises(Refused, match="no machine 'ibex'"):

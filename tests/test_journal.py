@@ -15,7 +15,7 @@ import sys
 
 import pytest
 
-from farmwatch.stores.journal import JournalGuard, SqliteJournal, Unusable, salvage, schema
+from farmwatch.stores.journal import JournalGuard, SqliteJournal, Unusable, opening, salvage, schema
 from farmwatch.words.errors import StoreError
 from farmwatch.words.model import Keep, Message, Note
 
@@ -473,6 +473,27 @@ def test_a_guard_without_a_folder_watches_on_and_says_why(tmp_path):
     with contextlib.closing(SqliteJournal.open(tmp_path / "missing" / "journal.db")) as again:
         assert len(again.due(1.0)) == 1
         assert again.clean_stop
+
+
+def test_a_disk_that_fails_the_copy_as_well_does_not_stop_the_start(tmp_path, monkeypatch):
+    """A card that fails fails everywhere: also where the copy is made by which an unreadable journal is read."""
+    path = tmp_path / "journal.db"
+    with contextlib.closing(SqliteJournal.open(path)) as journal:
+        journal.commit(1.0, [Keep("machine", "avocet", {})], PHONES)
+
+    def broken(*_):
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(opening, "version_of", broken)
+    monkeypatch.setattr(salvage, "read", broken)
+    guard = JournalGuard(path)
+    assert "journal.db could not be opened" in guard.trouble
+    guard.commit(2.0, [message(1)], PHONES)
+    assert len(guard.due(2.0)) == 1
+    monkeypatch.undo()
+    assert guard.retry(100.0)
+    assert ("machine", "avocet", {}) in guard.facts(), "what could not be read then is there again"
+    guard.close()
 
 
 def test_salvage_says_what_it_could_not_use(tmp_path):

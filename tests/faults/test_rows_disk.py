@@ -1,4 +1,4 @@
-"""Rows 16 and 18: a disk that reports errors below the whole daemon (libfiu), and a journal damaged before the start."""
+"""Rows 16 and 18: a disk that reports errors below the whole daemon (libfiu), and a journal damaged before a start."""
 
 import random
 import shutil
@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
-from faultshop import PANEL
+from faultshop import BY_HAND, PANEL
 from servers import need, wait_until
 from whole import waits_for
 
@@ -37,10 +37,13 @@ def fiu(point, chance):
     }
 
 
-@pytest.mark.parametrize(("point", "chance"), [("posix/io/sync/fdatasync", 0.3), ("posix/io/rw/pwrite", 0.05)])
+@pytest.mark.parametrize(
+    ("point", "chance"),
+    [("posix/io/sync/fdatasync", 0.3), pytest.param("posix/io/rw/pwrite", 0.05, marks=BY_HAND)],
+)
 def test_row_16_errors_of_the_disk(point, chance, house, broker, devices, phone):
     """Every alarm is told all the same, and after a kill below a sound disk everything stands as it was said."""
-    shop = house(phone=phone, broker_port=broker.port, machines=dict.fromkeys(("avocet", "bittern"), PANEL), extra=QUICK)
+    shop = house(phone=phone, broker_port=broker.port, machines={"avocet": PANEL, "bittern": PANEL}, extra=QUICK)
     shop.start(**fiu(point, chance))
     shop.hears(devices, "avocet")
     for turn in range(12):
@@ -81,7 +84,7 @@ def damage(path, how, rng):
 
 def test_row_18_journal_damaged_before_the_start(house, broker, devices, phone):
     """It starts, however the file was spoilt; the spoilt file is set aside; a loud word; what could be read stands."""
-    shop = house(phone=phone, broker_port=broker.port, machines=dict.fromkeys(("avocet", "bittern"), PANEL), extra=QUICK)
+    shop = house(phone=phone, broker_port=broker.port, machines={"avocet": PANEL, "bittern": PANEL}, extra=QUICK)
     shop.start()
     shop.hears(devices, "avocet")
     devices.say("avocet", "ERROR", job="clip", percent=40, bed_now=60.0, bed_set=60)

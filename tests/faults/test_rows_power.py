@@ -6,7 +6,7 @@ Outside reference: RFC 9271, section 4.2.12 (DATA-STALE, DRIVER-NOT-CONNECTED) a
 import time
 
 import pytest
-from faultshop import PANEL
+from faultshop import BY_HAND, PANEL
 from servers import wait_until
 from whole import NAMES, titles, waits_for
 
@@ -78,11 +78,12 @@ def test_row_36_backup_goes_stale_during_an_outage(house, broker, phone, upsd):
     waits_for(phone, "one on line again after", within_s=20)
     upsd.kill_driver("two")
     status_of(shop, "two", "unknown")
-    waits_for(phone, "No word from two", within_s=30)
+    wait_until(lambda: "backup_unseen:two" in shop.standing(), within_s=30, what="that it is not seen is an alarm")
     upsd.start_driver("two")
     status_of(shop, "two", "on_line")
 
 
+@BY_HAND
 def test_row_37_backup_talks_garbage(house, broker, phone, upsd, proxy):
     """Flipped bytes, single bytes, cuts and a line without end: never a false status, and the other unit goes on."""
     between = proxy(upsd.port)

@@ -25,8 +25,8 @@ def virtual(pid):
 
 
 def test_row_20_memory_at_its_limit(house, broker, devices, phone):
-    """Address space for 48 MiB more, and megabytes that nobody can read: it goes on, or dies and stands where it stood."""
-    shop = house(phone=phone, broker_port=broker.port, machines=dict.fromkeys(("avocet", "bittern"), PANEL), extra=QUICK)
+    """Address space for 48 MiB more, and megabytes that nobody can read: it goes on, or stands where it stood."""
+    shop = house(phone=phone, broker_port=broker.port, machines={"avocet": PANEL, "bittern": PANEL}, extra=QUICK)
     shop.start()
     shop.hears(devices, "avocet")
     devices.say("avocet", "ERROR", job="clip", percent=40, bed_now=60.0, bed_set=60)
@@ -49,7 +49,7 @@ def test_row_20_memory_at_its_limit(house, broker, devices, phone):
 
 def test_row_21_out_of_file_handles(house, broker, devices):
     """64 handles and 300 idle connections: what it watches goes on, and the page is back once they let go."""
-    shop = house(broker_port=broker.port, machines=dict.fromkeys(("avocet", "bittern"), PANEL))
+    shop = house(broker_port=broker.port, machines={"avocet": PANEL, "bittern": PANEL})
     shop.start()
     shop.hears(devices, "avocet")
     resource.prlimit(shop.pid, resource.RLIMIT_NOFILE, (64, 64))
@@ -73,7 +73,7 @@ def test_row_21_out_of_file_handles(house, broker, devices):
 
 def test_row_48_two_hundred_readers_that_never_read(house, broker, devices):
     """Each asks for the news and takes nothing: memory stays, the rest is served, the bound is said."""
-    shop = house(broker_port=broker.port, machines=dict.fromkeys(("avocet", "bittern"), PANEL))
+    shop = house(broker_port=broker.port, machines={"avocet": PANEL, "bittern": PANEL})
     shop.start()
     shop.hears(devices, "avocet")
     headers = "".join(f"{key}: {value}\r\n" for key, value in shop._headers().items())
@@ -102,7 +102,7 @@ def test_row_48_two_hundred_readers_that_never_read(house, broker, devices):
     assert shop.rss_mib() - shop.base_mib < 48
     for sock in readers:
         sock.close()
-    for sock in readers[:3]:
+    for _ in range(3):
         with contextlib.closing(http.client.HTTPConnection("127.0.0.1", shop.port, timeout=5)) as page:
             page.request("GET", "/healthz")
             assert page.getresponse().status == 200
