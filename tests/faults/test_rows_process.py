@@ -83,8 +83,10 @@ def test_row_48_two_hundred_readers_that_never_read(house, broker, devices):
         sock = socket.socket()
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2_048)
         sock.settimeout(5)
-        sock.connect(("127.0.0.1", shop.port))
-        sock.sendall(asked)
+        sock.bind(("127.0.0.2", 0))  # another computer than whoever looks meanwhile
+        with contextlib.suppress(ConnectionError):
+            sock.connect(("127.0.0.1", shop.port))
+            sock.sendall(asked)
         readers.append(sock)
     for percent in range(60):
         devices.say("avocet", "RUN", job=f"clip {percent}", percent=percent, bed_now=60.0, bed_set=60)
@@ -97,7 +99,7 @@ def test_row_48_two_hundred_readers_that_never_read(house, broker, devices):
         except OSError as error:
             answers[type(error).__name__] += 1
     assert answers["HTTP/1.1 200"] >= 1, answers
-    assert answers["HTTP/1.1 503"] >= 100, answers
+    assert answers.total() - answers["HTTP/1.1 200"] >= 190, answers  # told to ask instead, or not let in at all
     assert shop.health()[0] == 200
     assert shop.rss_mib() - shop.base_mib < 48
     for sock in readers:
