@@ -67,6 +67,7 @@ class AppriseChannel:
         self._url = url
         self._quiet = quiet
         self._service: Any = None
+        self._soft: Any = None  # the same with the options that make it silent
         self._alive = 0
 
     def check(self) -> None:
@@ -113,7 +114,7 @@ class AppriseChannel:
         try:
             error = await result
         except asyncio.CancelledError:
-            self._service = None  # a call that hangs keeps its own; the next one begins afresh
+            self._service = self._soft = None  # a call that hangs keeps its own; the next one begins afresh
             raise
         if error is not None:
             raise PeerUnavailable(error.words, maybe=error.maybe)
@@ -121,8 +122,8 @@ class AppriseChannel:
     def _call(self, message: Message, links: Sequence[tuple[str, str]], *, repeat: bool) -> "Reason | None":
         """On the thread: what went wrong, or None."""
         apprise = _library()
-        if message.priority == "test":
-            service = self._make(self._quiet)
+        if self._quiet and (message.silent or message.priority == "test"):
+            service = self._soft = self._soft or self._make(self._quiet)
         else:
             service = self._service = self._service or self._make()
         sender = apprise.Apprise(asset=service.asset)

@@ -98,8 +98,8 @@ def read(path: Path, since_s: float) -> tuple[list[Change], list[Told]]:
         with contextlib.suppress(ValueError, KeyError):
             doc = json.loads(text)
             took_s = None if told_s is None else max(0.0, told_s - doc["at_s"])
-            rules = tuple(doc.get("rules", ()))
-            told.append(Told(doc["at_s"], doc["to"], doc["priority"], doc["step"], rules, took_s))
+            rules, silent = tuple(doc.get("rules", ())), bool(doc.get("silent"))
+            told.append(Told(doc["at_s"], doc["to"], doc["priority"], doc["step"], rules, took_s, silent))
     return changes, told
 
 
@@ -110,7 +110,7 @@ def reckon(
     found = report.report(changes, told, start_s, end_s, settings.site.timezone)
     book = AlarmBook(Timers(), settings.plan().rules)
     rows = [e for e in report.episodes(changes) if start_s <= e.began_s < end_s]
-    return found, tuning.proposals(rows, book.delay_s)
+    return found, tuning.proposals(rows, book.delay_s, deadband=book.deadband)
 
 
 def _report(settings: Settings, args: argparse.Namespace) -> int:
@@ -191,7 +191,7 @@ def text(found: dict[str, Any], proposed: list[Proposal], timezone: str) -> str:
         spans = [f"{clock(a, timezone)} to {clock(b, timezone)}" for a, b in found["floods"][-5:]]
         lines += ["", f"last floods: {', '.join(spans)}"]
     if proposed:
-        lines += ["", "what other delays would have done, tried on what is on record:"]
+        lines += ["", "what other delays and deadbands would have done, tried on what is on record:"]
     for one in proposed:
         lines.append(
             f"  {one.rule}:{one.subject} was raised {one.raised} times, and would have been {one.would_be} times"
@@ -199,6 +199,8 @@ def text(found: dict[str, Any], proposed: list[Proposal], timezone: str) -> str:
         if one.key == "on_delay_s":
             hidden = f"the longest not told lasted {duration(one.longest_hidden_s)}"
             lines.append(f"  ({hidden}; the others come {duration(one.later_s)} later):")
+        elif one.key == "deadband":
+            lines.append(f"  (what came back by less is one; it is called over {one.then_s:g} within its limit):")
         else:
             lines.append(f"  (what lies closer together is one; it is called over {duration(one.later_s)} later):")
         lines += [f"    {line}" for line in one.as_toml().splitlines()]

@@ -4,7 +4,7 @@ Every key's description is its documentation: the README's table and the JSON Sc
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -181,7 +181,9 @@ class Channel(Part):
         default=7.0, ge=0, le=366, description="Silent test after so many days without a message; 0: never."
     )
     quiet: str = Field(
-        default="", max_length=200, description="Options of the service URL that make the test silent: `priority=low`."
+        default="",
+        max_length=200,
+        description="Options of the service URL that make a message silent: `priority=low`; of a webhook any word.",
     )
 
 
@@ -718,7 +720,10 @@ class Settings(BaseSettings):
             },
             sensors=tuple(self.sensors),
             sources={route.source.id: route.source for route in self.routes()},
-            people={name: person.plan(name) for name, person in self.people.items()},
+            people={
+                name: person.plan(name, silent=self.can_be_silent(person.channels))
+                for name, person in self.people.items()
+            },
             rules={
                 name: rule.change({subject: keys.change() for subject, keys in rule.subjects.items()})
                 for name, rule in self.rules.items()
@@ -734,6 +739,11 @@ class Settings(BaseSettings):
             shop=shop_plan(self),
             rounds=self.rounds.plan(),
         )
+
+    def can_be_silent(self, channels: Sequence[str]) -> bool:
+        """Whether the first of a person's channels can lay a message down without a sound."""
+        first = self.channels.get(channels[0]) if channels else None
+        return first is not None and bool(first.quiet)
 
     def _share(self, circuit: Circuit) -> float:
         return self.site.continuous_share if circuit.continuous_share is None else circuit.continuous_share

@@ -1,7 +1,7 @@
 """Who is told, and when: the configuration's part, its checks, and what should be said about it though it is right."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -62,7 +62,11 @@ class Person(Part):
         default=5.0,
         ge=1,
         le=MOST_A_DAY,
-        description="Interruptions a day in the long run, danger not counted; what is more comes as one summary.",
+        description="Interruptions a day in the long run, danger not counted; beyond: see beyond.",
+    )
+    beyond: Literal["silent", "wait"] = Field(
+        default="silent",
+        description="Beds beyond a_day: silent (at once without a sound, if the first channel can) or wait.",
     )
     at_once: bool = Field(
         default=False,
@@ -74,8 +78,8 @@ class Person(Part):
         description='When this person can go to the machines, such as ["mon-fri 07:30-09:00", "mon-fri 17:00-19:00"].',
     )
 
-    def plan(self, name: str) -> PersonPlan:
-        """The person as the pure rooms see it."""
+    def plan(self, name: str, *, silent: bool = False) -> PersonPlan:
+        """The person as the pure rooms see it; `silent`: their first channel can lay a message down without a sound."""
         return PersonPlan(
             name,
             tuple(self.channels),
@@ -86,6 +90,7 @@ class Person(Part):
             a_day=self.a_day,
             at_once=self.at_once,
             rounds=tuple(parse(text) for text in self.rounds),
+            silent=silent and self.beyond == "silent",
         )
 
 
@@ -147,6 +152,10 @@ def remarks(settings: "Settings") -> list[str]:
             found.append(f"{name}: danger comes in quiet hours too")
         if len(plan.channels) == 1:
             found.append(f"{name}: has one channel; danger that is not answered has no second way")
+        if plan.channels and person.beyond == "silent" and not settings.can_be_silent(plan.channels):
+            found.append(
+                f"{name}: channel {plan.channels[0]} has no quiet options, so beds beyond a_day wait"
+            )
     if len(settings.people) == 1:
         found.append("one person alone is told: danger that is not answered has nobody else to go to")
     if not settings.people:

@@ -124,6 +124,7 @@ def document(message: Message, links: Sequence[tuple[str, str]], key: str, *, re
         "to": message.to,
         "at": datetime.fromtimestamp(message.at_s, UTC).isoformat(timespec="seconds"),
         "priority": message.priority,
+        "silent": message.silent or message.priority == "test",
         "title": message.title,
         "text": message.text,
         "links": [{"label": label, "url": address} for label, address in links],

@@ -31,7 +31,8 @@ class Figures:
 
     days: int = 0
     builds: int = 0
-    interruptions: list = field(default_factory=list)  # a person and day
+    interruptions: list = field(default_factory=list)  # a person and day, with a sound
+    silent: int = 0  # messages for this session without a sound
     messages: list = field(default_factory=list)
     quiet: int = 0  # messages in quiet hours about what is no danger
     incident: Counter = field(default_factory=Counter)  # messages of one incident to one person
@@ -62,6 +63,7 @@ class Shop(World):
 
     Whoever is told that something wants them walks along the machines 10 to 20 minutes later (17 times in 20; else it
     waits for a round, of which there are two a day), and acknowledges a danger within four minutes (16 in 20).
+    What came without a sound is seen half the time, 10 to 60 minutes later. These are assumptions.
     """
 
     def __init__(self, seed, start_s, days, **keys):
@@ -96,8 +98,9 @@ class Shop(World):
                     at_s = now_s + rng.uniform(60.0, 240.0)
                     self.say(at_s, command, "", message.to, alarm=about)
                     self.answers.append(at_s)
-        if message.priority != "digest" and message.step != "clear" and rng.random() < 0.85:
-            at_s = now_s + rng.uniform(600.0, 1200.0)
+        seen, least_s, most_s = (0.5, 600.0, 3600.0) if message.silent else (0.85, 600.0, 1200.0)
+        if message.priority != "digest" and message.step != "clear" and rng.random() < seen:
+            at_s = now_s + rng.uniform(least_s, most_s)
             if not any(now_s < walk <= at_s for walk in self.walks):
                 self.walks.append(at_s)
                 self.at(at_s, Walk(self, message.to, at_s).go)
@@ -117,12 +120,18 @@ def _seldom(inputs):
         yield item
 
 
-def play(seed, days, folder, interval_s=60.0, show=None):
-    """So many days of one seed; `show` is given each message."""
+def play(seed, days, folder, interval_s=60.0, show=None, *, silent=True):
+    """So many days of one seed; `show` is given each message; `silent`: the people's channels can be silent."""
     text = files("farmwatch.scenario").joinpath("demo.toml").read_text("utf-8")
     path = folder / f"phone-{seed}.toml"
     for every in ("2", "10"):  # pushed and polled: what is asked more seldom than configured would look silent
         text = text.replace(f"interval_s = {every}\n", f"interval_s = {interval_s:g}\n")
+    if silent:
+        people = '[people.ann]\nchannels = ["ann"]', '[people.bram]\nchannels = ["bram"]'
+        text = text.replace("[people.ann]", people[0]).replace("[people.bram]", people[1])
+        text += '\n[channels.ann]\nquiet = "priority=low"\n[channels.bram]\nquiet = "priority=low"\n'
+    # When to go to the machines is asked every ten minutes, takes a tenth of the time, and changes no message.
+    text = text.replace('rounds = ["07:45-09:30", "17:15-19:00"]\n', "")
     path.write_text(text)
     end_s = START_S + days * DAY_S
     world = Shop(seed, START_S, days, interval_s=interval_s, sample_s=0)
@@ -192,7 +201,8 @@ def count(truth, messages, acts, days, end_s):
             date = local_day(START_S + (day + 0.5) * DAY_S, ZONE)
             today = [m for m in mine if local_day(m.at_s, ZONE) == date]
             found.messages.append(len(today))
-            found.interruptions.append(sum(m.priority == "session" and m.incident not in dangers for m in today))
+            found.interruptions.append(sum(_sounds(m) and m.incident not in dangers for m in today))
+            found.silent += sum(m.priority == "session" and m.silent for m in today)
         found.quiet += sum(inside(quiet, m.at_s, ZONE) and m.incident not in dangers for m in mine)
         found.incident.update(
             Counter(m.incident for m in mine if m.step in ("opened", "more", "again", "clear")).values()
@@ -203,6 +213,10 @@ def count(truth, messages, acts, days, end_s):
     _mains(found, truth, messages, end_s)
     _beds(found, truth, messages, acts, end_s, quiet)
     return found
+
+
+def _sounds(message):
+    return message.priority == "session" and not message.silent
 
 
 def _mains(found, truth, messages, end_s):
@@ -243,7 +257,7 @@ def _beds(found, truth, messages, acts, end_s, quiet):
             found.joined += 1
         else:
             late_s = max(named[0] - at_s, 0.0) if named else math.inf
-            if late_s > 75 and min(sum(m.to == who for m in recent) for who in ("ann", "bram")) >= 4:
+            if late_s > 75 and min(sum(m.to == who and not m.silent for m in recent) for who in ("ann", "bram")) >= 4:
                 found.overdrawn += 1
             else:
                 found.beds_s.append(late_s)
@@ -261,6 +275,7 @@ def table(f):
         ("days, builds a day", f"{f.days}, {f.builds / f.days:.1f}"),
         ("interruptions a person and day: median, p95, most",
          f"{statistics.median(f.interruptions):g}, {share(f.interruptions, 0.95)}, {max(f.interruptions)}"),
+        ("messages for this session without a sound, a person and day", f"{f.silent / max(len(f.messages), 1):.1f}"),
         ("all messages a person and day: median, p95, most",
          f"{statistics.median(f.messages):g}, {share(f.messages, 0.95)}, {max(f.messages)}"),
         ("in quiet hours, about what is no danger", f"{f.quiet}"),

@@ -6,11 +6,13 @@ import random
 import pytest
 
 from farmwatch.alarms import report, tuning
-from farmwatch.alarms.report import Change, Told, bins, chattering, episodes, floods, quantile
+from farmwatch.alarms.book import AlarmBook
+from farmwatch.alarms.report import Change, Told, bins, change_of, chattering, episodes, floods, quantile
 from farmwatch.cli import main
 from farmwatch.cli_alarms import read, rows_of, text
 from farmwatch.stores.journal.disk import SqliteJournal
-from farmwatch.words.model import Message, Note
+from farmwatch.words.model import Message, Note, RuleChange
+from farmwatch.words.timers import Timers
 
 T0 = 1_764_028_800.0  # 2025-11-25 00:00 UTC
 DAY_S = 86_400.0
@@ -148,6 +150,39 @@ def test_nothing_is_proposed_where_nothing_would_help():
     rows = [c for i in range(10) for c in once("machine_fault", "knot", T0 + i * 20_000, 9000.0)]
     assert tuning.proposals(episodes(rows), delay) == []
     assert tuning.proposals(episodes(rows[:4]), delay) == []
+
+
+def humid(rng, days, deadband):
+    """Air that wavers about its limit, a look a minute, through the book itself; how often the alarm was raised."""
+    change = {"humidity": RuleChange(on_delay_s=0.0, off_delay_s=0.0, deadband=deadband)}
+    book, notes, value = AlarmBook(Timers(), change), [], 0.55
+    for minute in range(days * 1440):
+        value = min(max(value + rng.gauss(0.0, 0.004) + 0.002 * (0.59 - value), 0.4), 0.8)
+        book.measured("humidity", "shed", value, T0 + 60.0 * minute, notes)
+    changes = [change_of({"at_s": n.at_s} | n.doc) for n in notes if isinstance(n, Note)]
+    return [row for row in episodes(changes) if row.ended_s is not None], book
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_deadband_for_a_value_that_wavers_about_its_limit(seed):
+    """What is proposed is lived through again: the same air with that deadband."""
+    rows, book = humid(random.Random(seed), 10, 0.002)
+    (one,) = tuning.proposals(rows, delay, deadband=book.deadband)
+    assert (one.key, one.now_s, one.raised) == ("deadband", 0.002, len(rows))
+    again, _ = humid(random.Random(seed), 10, one.then_s)
+    assert len(again) <= len(rows) / 2 + 1
+    assert abs(len(again) - one.would_be) <= 1
+    assert one.as_toml() == f'[rules.humidity.subjects."shed"]\ndeadband = {one.then_s:g}\n'
+
+
+def test_no_deadband_where_it_would_have_to_be_wide_or_nothing_is_known():
+    rows, book = humid(random.Random(1), 10, 0.002)
+    for row in rows:
+        row.back = 0.3
+    assert all(one.key != "deadband" for one in tuning.proposals(rows, delay, deadband=book.deadband))
+    for row in rows:
+        row.back = None
+    assert all(one.key != "deadband" for one in tuning.proposals(rows, delay, deadband=book.deadband))
 
 
 def brute(rows, key, more_s):

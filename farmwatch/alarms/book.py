@@ -46,6 +46,7 @@ class AlarmBook:
         self.out: set[str] = set()
         self.alarms: dict[str, Alarm] = {}
         self.changed: list[tuple[Alarm, str]] = []
+        self._back: dict[str, float] = {}  # how far a value has come back within its limit since it was raised
 
     # ---- what the owner has changed -----------------------------------------------------------------------------
 
@@ -86,6 +87,14 @@ class AlarmBook:
         own = self._own(name, subject, "limit")
         return limit.value if own is None else float(own)
 
+    def deadband(self, name: str, subject: str) -> float:
+        """How far a value must come back within the limit; KeyError for a rule without one."""
+        limit = RULES[name].limit
+        if limit is None:
+            raise KeyError(name)
+        own = self._own(name, subject, "deadband")
+        return limit.deadband if own is None else float(own)
+
     def recipients(self, alarm: Alarm) -> tuple[str, ...] | None:
         """The people whom the owner named for it, None for everybody."""
         change = self._changes.get(alarm.rule)
@@ -108,11 +117,14 @@ class AlarmBook:
         """Hold a value against the rule's limit and deadband. None is unknown: it opens nothing and closes nothing."""
         rule = RULES[name]
         if value is None or rule.limit is None:
+            self._back.pop(f"{name}:{subject}", None)  # it may have come back further, unseen
             return
-        limit, own = self.limit(name, subject), self._own(name, subject, "deadband")
+        limit, deadband = self.limit(name, subject), self.deadband(name, subject)
         alarm = self.alarms.get(f"{name}:{subject}")
-        deadband = rule.limit.deadband if own is None else float(own)
         true = rule.limit.holds(value, limit, deadband, was=alarm is not None and alarm.true)
+        key, inside = f"{name}:{subject}", limit - value if rule.limit.above else value - limit
+        if key in self._back:
+            self._back[key] = max(self._back[key], inside)
         self.condition(name, subject, now_s, effects, true=true, value=value, limit=limit, **facts)
 
     def condition(
@@ -192,6 +204,10 @@ class AlarmBook:
     def _activate(self, alarm: Alarm, now_s: float, effects: list[Effect]) -> None:
         alarm.true = True
         alarm.since_s = alarm.facts.pop("pending_since_s", now_s)
+        if alarm.id in self._back:
+            alarm.facts["back"] = round(self._back[alarm.id], 6)
+        if RULES[alarm.rule].limit is not None:
+            self._back[alarm.id] = 0.0
         self._count(alarm, now_s, effects)
         if self._absent(alarm):
             self._move(alarm, "remove", now_s, effects)
@@ -239,7 +255,10 @@ class AlarmBook:
             return
         self.changed.append((alarm, previous))
         self.keep(alarm, effects)
-        doc = {"alarm": alarm.rule, "subject": alarm.subject, "state": alarm.state, "priority": alarm.priority}
+        doc: dict[str, Any] = {"alarm": alarm.rule, "subject": alarm.subject, "state": alarm.state}
+        doc["priority"] = alarm.priority
+        if "back" in alarm.facts:
+            doc["back"] = alarm.facts.pop("back")
         effects.append(Note(now_s, "alarm", {**doc, "previous": previous}))
 
     def keep(self, alarm: Alarm, effects: list[Effect]) -> None:

@@ -57,7 +57,9 @@ class Letter:
         return cls(**known)
 
 
-def message_of(letter: Letter, person: str, now_s: float, by: tuple[str, ...] = ()) -> Message:
+def message_of(
+    letter: Letter, person: str, now_s: float, by: tuple[str, ...] = (), *, silent: bool = False
+) -> Message:
     """A letter to one person."""
     title = fit(letter.title, TITLE_MAX)
     return Message(
@@ -72,6 +74,7 @@ def message_of(letter: Letter, person: str, now_s: float, by: tuple[str, ...] = 
         actions=letter.actions,
         by=by,
         rules=letter.rules,
+        silent=silent,
     )
 
 

@@ -17,6 +17,7 @@ from farmwatch.alarms.letters import RANK, Letter
 from farmwatch.alarms.lifecycle import Alarm
 from farmwatch.alarms.people import Mail
 from farmwatch.alarms.rules import RULES
+from farmwatch.alarms.texts import say
 from farmwatch.words.model import Effect, Keep, SitePlan
 from farmwatch.words.timers import Timers
 
@@ -25,6 +26,11 @@ GATHER_S: dict[str, float] = {
     "acts": 2,
 }  # fmt: skip
 """How long an incident's first message waits for the rest of the story."""
+ALONE_S = 600.0
+"""A single source that says nothing is told of when it has been so for this long: nobody gets there sooner, and most
+come back by themselves. On the page it stands at once."""
+SEVERAL = 3
+"""So many that fell silent together are a network, and are told of at once."""
 RESTORED_S = 2.0
 LATER_S = 300.0
 ABSORB_S = 30.0
@@ -114,7 +120,10 @@ class Notices:
         for alarm, previous in changed:
             key = self._key(alarm)
             mine = key in self.open and alarm.id in self.open[key].alarms
-            if alarm.state == "unacknowledged" and previous != "acknowledged":
+            if alarm.state == "unacknowledged" and mine and previous == "acknowledged":
+                self._again(self.open[key], alarm, now_s, effects)
+                touched[key] = None
+            elif alarm.state == "unacknowledged":
                 self._raise(alarm, key, now_s, effects)
                 touched[key] = None
             elif mine and alarm.state == "acknowledged":
@@ -150,9 +159,14 @@ class Notices:
         group = RULES[alarm.rule].group
         incident = self.open.get(key)
         if incident is None:
-            incident = self._open(key, group, alarm.priority, now_s, GATHER_S[group])
+            wait_s = ALONE_S if alarm.rule == "source_silent" else GATHER_S[group]
+            incident = self._open(key, group, alarm.priority, now_s, wait_s)
         elif group == "bed":
             self._bed_joins(incident, alarm, now_s, effects)
+        elif group == "silent" and incident.steps == 0:
+            if alarm.rule != "source_silent" or len(self._standing(incident)) >= SEVERAL - 1:
+                due_s = self._timers.due_s(("notice", key)) or now_s
+                self._timers.set(("notice", key), min(due_s, now_s + GATHER_S[group]))
         elif incident.steps > 0 and alarm.id not in incident.told:
             urgent = RANK[alarm.priority] > RANK[incident.priority] or (
                 alarm.priority == "danger" and alarm.rule not in {t.split(":")[0] for t in incident.told}
@@ -167,6 +181,23 @@ class Notices:
         if alarm.id not in incident.alarms:
             incident.alarms.append(alarm.id)
         alarm.incident = incident.id
+
+    def _again(self, incident: Incident, alarm: Alarm, now_s: float, effects: list[Effect]) -> None:
+        """An acknowledged alarm still stands after its re-alarm time: it is annunciated again (ISA-18.2, re-alarm).
+
+        A danger every time, and whoever does not answer is escalated to anew; what is no danger within the messages
+        that an incident may have, and within hours and budget.
+        """
+        incident.answered = False
+        if incident.steps == 0 or (alarm.priority != "danger" and incident.steps >= MOST):
+            return
+        letter = self._letter(incident, [alarm], "opened", now_s)
+        title = say("still", title=letter.title)
+        # The number of its step alone would not do: a danger is told again and again.
+        key = f"{incident.id}.still.{now_s:.0f}"
+        self.mail.post(replace(letter, id=key, step="realarm", title=title), now_s, effects)
+        if alarm.priority != "danger":
+            incident.steps += 1
 
     def _settle(self, incident: Incident, now_s: float, effects: list[Effect]) -> None:
         """Close the incident if nothing of it stands."""
@@ -339,6 +370,11 @@ class Notices:
 
     # ---- life -------------------------------------------------------------------------------------------------------
 
+    def _gather_s(self, incident: Incident) -> float:
+        names = [alarm_id.partition(":")[0] for alarm_id in incident.alarms]
+        alone = len(names) < SEVERAL and all(name == "source_silent" for name in names)
+        return ALONE_S if incident.group == "silent" and alone else GATHER_S.get(incident.group, 0.0)
+
     def restore(
         self,
         docs: list[dict[str, Any]],
@@ -352,7 +388,7 @@ class Notices:
             incident = Incident(**{name: doc[name] for name in Incident.__slots__ if name in doc})
             self.open[incident.key] = incident
             # Counted from the incident's begin: a collector that restarts again and again still tells it.
-            due_s = incident.opened_s + GATHER_S.get(incident.group, 0.0)
+            due_s = incident.opened_s + self._gather_s(incident)
             if incident.group == "bed" and incident.steps:
                 due_s = beds.next_s(incident.asked_s or incident.opened_s, incident.opened_s, now_s)
             if incident.steps == 0 or (incident.group == "bed" and not incident.reminded):

@@ -12,7 +12,8 @@ What a letter meets, in this order:
                                 rule names people or it is a loss of sight (then to all); an hour unanswered, to the
                                 next one, and no further
     off duty, or quiet hours    waits for their end, and comes in one message with whatever else waits
-    no token                    waits for one, likewise
+    no token                    a bed comes at once all the same, without a sound, where the person has it so
+                                (`silent`); else, and whatever is no bed, it waits for one, likewise
     nobody within a week        is put on record as undelivered
     else                        goes now
 
@@ -141,8 +142,10 @@ class Mail:
         if letter.incident not in box.told:
             return
         spoken = letter.key in SIGHT and self.may_speak(box.person, now_s)
-        if letter.danger or (spoken and box.bucket.take(now_s, _spare([letter]))):
+        if letter.danger:
             self._send(box, letter, now_s, effects)
+        elif spoken and (box.person.silent or box.sound(now_s, SPARE, beds=False)):
+            self._send(box, letter, now_s, effects, silent=box.person.silent)
         else:
             self._digest(box, replace(letter, priority="digest"), now_s, effects)
 
@@ -167,7 +170,10 @@ class Mail:
     def _session(self, box: Box, letter: Letter, now_s: float, effects: list[Effect]) -> None:
         if not self.may_speak(box.person, now_s):
             self.hold(box, letter, now_s, effects)
-        elif (box.held and not letter.beds) or not box.bucket.take(now_s, _spare([letter])):
+        elif letter.beds and box.person.silent:
+            silent = letter.step == "more" or not box.sound(now_s, 0.0, beds=True)
+            self._send(box, letter, now_s, effects, silent=silent)
+        elif (box.held and not letter.beds) or not box.sound(now_s, _spare([letter]), beds=letter.beds):
             box.why = "overflow_title"
             self.hold(box, letter, now_s, effects)
         else:
@@ -192,10 +198,21 @@ class Mail:
             if box.person.digests and not any(a.beds for a in box.digest):
                 self._digest(box, replace(letter, priority="digest"), now_s, effects)
 
-    def _send(self, box: Box, letter: Letter, now_s: float, effects: list[Effect], call: Call | None = None) -> None:
+    def _send(
+        self,
+        box: Box,
+        letter: Letter,
+        now_s: float,
+        effects: list[Effect],
+        call: Call | None = None,
+        *,
+        silent: bool = False,
+    ) -> None:
         box.count(letter.incident)
         box.sent += 1
-        effects.append(message_of(letter, box.person.name, now_s, call.by if call is not None else ()))
+        silent = silent or (letter.priority == "digest" and box.person.silent)
+        by = call.by if call is not None else ()
+        effects.append(message_of(letter, box.person.name, now_s, by, silent=silent))
         self._keep(box, effects)
 
     # ---- what waits -------------------------------------------------------------------------------------------------
@@ -208,8 +225,8 @@ class Mail:
             due_s = whom.opens_s(box.person, now_s, self._zone)
             if not whom.reachable(box, now_s, self._zone):
                 due_s = now_s + GIVEN_UP_S
-            elif due_s <= now_s:
-                due_s = max(box.bucket.ready_s(now_s, spare), now_s)
+            elif due_s <= now_s and not _soft(box):
+                due_s = max(box.ready_s(now_s, spare), now_s)
             self._set("held", name, due_s)
         else:
             self._timers.drop(("people", ("held", name)))
@@ -241,15 +258,16 @@ class Mail:
         """Tell what has waited, in one message."""
         if self._given_up(box, now_s, effects):
             return
-        spare = _spare(box.held)
-        if not self.may_speak(box.person, now_s) or box.bucket.ready_s(now_s, spare) > now_s + 0.5:
+        soft, spare = _soft(box), _spare(box.held)
+        late = not soft and box.ready_s(now_s, spare) > now_s + 0.5
+        if late or not self.may_speak(box.person, now_s):
             self._wait(box, now_s)
             return
         letters, why = self._still(box, box.held, now_s), box.why
         box.held, box.why = [], "held_title"
         if letters:
-            box.bucket.take(now_s)
-            self._told_of(box, letters, why, now_s, effects)
+            silent = not box.sound(now_s, 0.0, beds=soft) and soft
+            self._told_of(box, letters, why, now_s, effects, silent=silent)
         self._keep(box, effects)
         self._wait(box, now_s)
 
@@ -269,7 +287,9 @@ class Mail:
         box.over += sum(letter is None for letter in fresh)
         return [letter for letter in fresh if letter is not None]
 
-    def _told_of(self, box: Box, letters: list[Letter], why: str, now_s: float, effects: list[Effect]) -> None:
+    def _told_of(
+        self, box: Box, letters: list[Letter], why: str, now_s: float, effects: list[Effect], *, silent: bool = False
+    ) -> None:
         whole = letters[0]
         if len({letter.incident for letter in letters}) > 1:
             whole = bundle(letters, f"{why.removesuffix('_title')}-{box.person.name}", why, now_s, self._zone)
@@ -278,7 +298,7 @@ class Mail:
             if why == "digest_title":  # when to go, where there is room: a letter on beds says it itself
                 text = f"{whole.text} {self._next_round(now_s)}".strip()
                 whole = replace(whole, text=text) if len(whole.title) + 1 + len(text) <= TOTAL_MAX else whole
-        self._send(box, whole, now_s, effects)
+        self._send(box, whole, now_s, effects, silent=silent)
 
     def _digest_now(self, box: Box, now_s: float, effects: list[Effect]) -> None:
         if self._given_up(box, now_s, effects):
@@ -373,6 +393,11 @@ class Mail:
             due_s = escalation.next_s()
             if due_s is not None:
                 self._set("escalate", key, max(due_s, now_s + 2.0))
+
+
+def _soft(box: Box) -> bool:
+    """Whether what waits may come without a sound: beds alone, to somebody who has it so."""
+    return box.person.silent and all(letter.beds for letter in box.held)
 
 
 def _spare(letters: Sequence[Letter]) -> float:

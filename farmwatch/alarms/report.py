@@ -26,7 +26,11 @@ SAMPLE_DAYS = 30
 
 
 class Change(NamedTuple):
-    """An alarm that moved, as the journal has it."""
+    """An alarm that moved, as the journal has it.
+
+    `back` says how far the value had come back within its limit, in the limit's unit, since the alarm was raised the
+    last time; None where that is not known, or there is no value.
+    """
 
     at_s: float
     rule: str
@@ -34,10 +38,11 @@ class Change(NamedTuple):
     state: str
     previous: str
     priority: str
+    back: float | None = None
 
 
 class Told(NamedTuple):
-    """A message to a person; `took_s` until a service accepted it, None: not yet, or never."""
+    """A message to a person; `took_s` until a service accepted it, None: not yet, or never; `silent`: no sound."""
 
     at_s: float
     to: str
@@ -45,6 +50,7 @@ class Told(NamedTuple):
     step: str
     rules: tuple[str, ...]
     took_s: float | None
+    silent: bool = False
 
 
 @dataclass(slots=True)
@@ -63,6 +69,7 @@ class Episode:
     ended_s: float | None = None
     answered: bool = False
     acknowledged: bool = False
+    back: float | None = None
 
     @property
     def key(self) -> str:
@@ -72,9 +79,10 @@ class Episode:
 
 def change_of(note: Mapping[str, Any]) -> Change:
     """A line of the journal's history."""
+    back = note.get("back")
     return Change(
         float(note["at_s"]), str(note["alarm"]), str(note["subject"]), str(note["state"]), str(note["previous"]),
-        str(note.get("priority", "session")),
+        str(note.get("priority", "session")), None if back is None else float(back),
     )  # fmt: skip
 
 
@@ -87,7 +95,7 @@ def episodes(changes: Iterable[Change]) -> list[Episode]:
         now = open_.get(key)
         true = change.state not in ("normal", *OWING)
         if true and now is None:
-            now = open_[key] = Episode(change.rule, change.subject, change.priority, change.at_s)
+            now = open_[key] = Episode(change.rule, change.subject, change.priority, change.at_s, back=change.back)
             found.append(now)
         if now is None:
             continue
@@ -224,7 +232,7 @@ def messages(told: Sequence[Told], start_s: float, end_s: float, timezone: str) 
     days = list(dict.fromkeys(days))
     people: dict[str, Counter[str]] = defaultdict(Counter)
     for t in told:
-        if t.priority != "digest":
+        if t.priority != "digest" and not t.silent:
             people[t.to][day(t.at_s)] += 1
     took = {
         name: sorted(t.took_s for t in told if t.took_s is not None and t.priority == name)
@@ -232,7 +240,8 @@ def messages(told: Sequence[Told], start_s: float, end_s: float, timezone: str) 
     }
     return {
         "all": len(told),
-        "interrupting": sum(t.priority != "digest" for t in told),
+        "interrupting": sum(t.priority != "digest" and not t.silent for t in told),
+        "silent": sum(t.silent for t in told),
         "by_priority": dict(Counter(t.priority for t in told)),
         "by_rule": dict(Counter(rule for t in told for rule in t.rules or ("other",)).most_common()),
         "a_person_and_day": {

@@ -47,6 +47,7 @@ TABLE: tuple[Rule, ...] = (
         cause="too many heaters at once behind it", consequence="it may switch off and stop everything behind it",
         response="pause a build behind it or move a machine", within="minutes", priority="danger",
         on_delay_s=10.0, off_delay_s=30.0, deadband="the unit's own", parents=(), group="mains",
+        realarm_s=1800.0,
     ),
     Rule(
         id="circuit_overload", title="Circuit {subject} overloaded", over="Circuit {subject} within its limits again",
@@ -55,6 +56,7 @@ TABLE: tuple[Rule, ...] = (
         consequence="the breaker will trip, and everything on this circuit stops",
         response="pause what heats; start nothing more there", within="minutes", priority="danger",
         on_delay_s=60.0, off_delay_s=60.0, deadband="3 % of that current", parents=_SUPPLY, group="fault",
+        realarm_s=1800.0,
     ),
     Rule(
         id="load_near_limit", title="Circuit {subject} near its limit",

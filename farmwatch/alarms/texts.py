@@ -21,6 +21,8 @@ TEXTS: dict[str, str] = {
     "digest_title": "When convenient: {number} {number|thing|things}",
     # a danger that nobody answers
     "unanswered": "Unanswered: {title}",
+    # one that was acknowledged and still stands
+    "still": "Still: {title}",
     # nobody may be told
     "nobody_reachable": "the hours of nobody leave a minute of the next week for it",
     # beds

@@ -1,4 +1,9 @@
-"""What other delays would have done to the worst alarms, by their own history: tried on the recorded intervals.
+"""What other delays and deadbands would have done to the worst alarms, by their own history.
+
+Delays are tried on the recorded intervals. A deadband is tried on how far the value had come back within its limit
+before the alarm was raised again: where that was less than the deadband, the two would have been one. For a value that
+wavers about its limit a deadband is the right remedy, for one that is gone for a moment a delay (OPC 10000-9, annex
+B.1.5); so a deadband is looked for first, and proposed where it need not be wider than a fifth of the limit.
 
 On-delay: an alarm that came and went again within it would not have been raised, and each that would still have been
 comes that much later. Off-delay: two that lie closer together than it would have been one. Which of the two: if a
@@ -6,6 +11,7 @@ person acted upon short ones, their being short matters not and an off-delay kee
 (a rule of thumb of the trade, from a secondary text). A danger is never put off by an on-delay.
 """
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -13,7 +19,7 @@ from itertools import pairwise
 from typing import Any
 
 from farmwatch.alarms.report import Episode
-from farmwatch.alarms.rules import UNSTABLE
+from farmwatch.alarms.rules import RULES, UNSTABLE
 
 TRIED_S: tuple[float, ...] = (15, 30, 60, 120, 300, 600, 900, 1800, 3600)
 WORST = 5
@@ -21,18 +27,22 @@ LEAST = 5
 """Fewer in the whole time are no habit."""
 ENOUGH = 0.5
 """A delay must spare that share of them to be proposed."""
+WIDEST = 0.2
+"""Share of the limit that a proposed deadband may be."""
+BEYOND = 1.1
+"""A deadband is proposed so much wider than what would just have done."""
 
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A delay that would have spared most of them, and all that it would have done.
+    """A delay or deadband that would have spared most of them, and all that it would have done.
 
     Attributes:
         rule: row of the alarm table.
         subject: of which subject.
-        key: on_delay_s or off_delay_s.
-        now_s: the delay as it is.
-        then_s: the delay as proposed.
+        key: on_delay_s, off_delay_s or deadband.
+        now_s: the delay as it is; of a deadband its width, in the unit of the limit.
+        then_s: as proposed.
         raised: how often it was raised.
         would_be: how often it would have been.
         longest_hidden_s: the longest that would not have been told (on-delay).
@@ -59,17 +69,39 @@ class Proposal:
 
 
 def proposals(
-    found: Sequence[Episode], delay_s: Callable[[str, str, str], float], at_most: int = WORST
+    found: Sequence[Episode],
+    delay_s: Callable[[str, str, str], float],
+    at_most: int = WORST,
+    deadband: Callable[[str, str], float] | None = None,
 ) -> list[Proposal]:
-    """For the alarms that were raised most often: the smallest delay that spares at least half of them."""
+    """For the alarms that were raised most often: the smallest deadband or delay that spares at least half of them."""
     by_key: dict[tuple[str, str], list[Episode]] = defaultdict(list)
     for episode in found:
         # What was explained by its own coming and going counts too: that is what a delay would mend.
         if episode.rule != UNSTABLE and episode.ended_s is not None:
             by_key[episode.rule, episode.subject].append(episode)
     worst = sorted(by_key.items(), key=lambda item: (-len(item[1]), item[0]))
-    made = [proposal(rows, delay_s) for _, rows in worst if len(rows) >= LEAST]
+    rows_of = [rows for _, rows in worst if len(rows) >= LEAST]
+    made = [(wider(rows, deadband) if deadband is not None else None) or proposal(rows, delay_s) for rows in rows_of]
     return [one for one in made if one is not None][:at_most]
+
+
+def wider(rows: Sequence[Episode], deadband: Callable[[str, str], float]) -> Proposal | None:
+    """The smallest deadband that makes half of one alarm's episodes one with the episode before; None if none does."""
+    rule, subject = rows[0].rule, rows[0].subject
+    limit = RULES[rule].limit if rule in RULES else None
+    if limit is None:
+        return None
+    now = deadband(rule, subject)
+    back = sorted(e.back for e in rows if e.back is not None)
+    needed = math.ceil(ENOUGH * len(rows))
+    if len(back) < needed:
+        return None
+    then = float(f"{BEYOND * back[needed - 1]:.2g}")
+    if not now < then <= WIDEST * limit.value:
+        return None
+    left = len(rows) - sum(value < then for value in back)
+    return Proposal(rule, subject, "deadband", now, then, len(rows), left, 0.0, 0.0)
 
 
 def proposal(rows: Sequence[Episode], delay_s: Callable[[str, str, str], float]) -> Proposal | None:

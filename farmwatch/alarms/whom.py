@@ -34,8 +34,8 @@ def opens_s(person: PersonPlan, now_s: float, zone: str) -> float:
 def in_order(boxes: Iterable[Box], now_s: float, zone: str) -> list[Box]:
     """Those who may be spoken to soonest, of these whoever has been told least, else as configured."""
 
-    def key(box: Box) -> tuple[float, float]:
-        return max(opens_s(box.person, now_s, zone), now_s), -box.bucket.ready(now_s)
+    def key(box: Box) -> tuple[float, tuple[float, float]]:
+        return max(opens_s(box.person, now_s, zone), now_s), box.share(now_s)
 
     return sorted(boxes, key=key)
 

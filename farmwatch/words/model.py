@@ -228,7 +228,8 @@ class Message:
 
     `id` is the idempotence key (incident and step), the same after a restart. `actions` are commands that the
     message may offer as links: (command, subject) pairs. `by` names the channels that it goes out on; none named:
-    the person's, in their order, until one accepts it. `rules` are the alarm rules that it tells of.
+    the person's, in their order, until one accepts it. `rules` are the alarm rules that it tells of. `silent`: it
+    shall lie on the phone without a sound.
     """
 
     id: str
@@ -242,6 +243,7 @@ class Message:
     actions: tuple[tuple[str, str], ...] = ()
     by: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
+    silent: bool = False
 
 
 class Work(NamedTuple):
@@ -376,6 +378,7 @@ class PersonPlan:
         a_day: messages a day that may interrupt, in the long run; danger is not counted. None: any number.
         at_once: told of danger at once, and not only when whoever is first has not answered.
         rounds: when they can go to the machines; none: not known.
+        silent: whether what is beyond `a_day` may come at once without a sound; else it waits.
     """
 
     name: str
@@ -387,6 +390,7 @@ class PersonPlan:
     a_day: float | None = None
     at_once: bool = True
     rounds: tuple[HoursPlan, ...] = ()
+    silent: bool = False
 
 
 @dataclass(frozen=True, slots=True)
