@@ -610,7 +610,7 @@ class Brain:
                 book.acknowledge(alarm_id, now_s, effects)
             elif said.command == "shelved":
                 fields = said.fields
-                once, reason = fields.get("once") is True, str(fields.get("reason") or "")
+                once, reason = fields.get("once") is True, fields.get("reason")
                 book.shelve(alarm_id, fields.get("minutes", 60), now_s, effects, once=once, reason=reason, by=said.by)
             elif said.command == "reset":
                 book.reset(alarm_id, now_s, effects)

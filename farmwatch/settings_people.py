@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import BeforeValidator, Field
 
 from farmwatch.alarms.hours import DAY_MIN, minute, over_midnight, parse, written
+from farmwatch.alarms.rules import RULES
 from farmwatch.settings_fields import Number, Part, TimeOfDay, Words
 from farmwatch.words.errors import ConfigError
 from farmwatch.words.model import HoursPlan, PersonPlan
@@ -156,6 +157,11 @@ def remarks(settings: "Settings") -> list[str]:
             found.append(
                 f"{name}: channel {plan.channels[0]} has no quiet options, so beds beyond a_day wait"
             )
+    for name, change in settings.plan().rules.items():
+        for where, row in ((name, change), *((f"{name} of {about}", part) for about, part in change.subjects.items())):
+            if RULES[name].priority == "danger" and (row.off or row.priority not in (None, "danger")):
+                how = "never raised" if row.off else f"told as {row.priority} only, in quiet hours not at all"
+                found.append(f"[rules] {where} is a danger that you have {how}")
     if len(settings.people) == 1:
         found.append("one person alone is told: danger that is not answered has nobody else to go to")
     if not settings.people:

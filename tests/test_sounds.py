@@ -13,8 +13,10 @@ from farmwatch.alarms.budget import Bucket
 from farmwatch.alarms.notices import ALONE_S
 from farmwatch.channels import AppriseChannel
 from farmwatch.settings import load
+from farmwatch.settings_people import remarks
 from farmwatch.stores.journal.outbox import message_of
 from farmwatch.webhook import document
+from farmwatch.words.errors import Refused
 from farmwatch.words.model import Message, RuleChange
 
 NAMES = ("knot", "ibis", "heron", "gannet", "fulmar", "eider", "dunlin", "curlew", "avocet")
@@ -245,6 +247,33 @@ def test_the_owner_chooses(tmp_path, channel, beyond, silent):
     )
     settings = load(str(path), live=False)
     assert settings.plan().people["ann"].silent is silent
-    from farmwatch.settings_people import remarks
-
     assert any("no quiet options" in line for line in remarks(settings)) is (not channel)
+
+
+# ---- bad input ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("reason", ["", None, " \t\n", 5, ["x"]])
+def test_a_shelf_wants_a_reason_whatever_way_it_comes(reason):
+    day = shop([ann()])
+    fault(day, "knot")
+    with pytest.raises(Refused, match="for a reason"):
+        day.brain.farm.book.shelve("machine_fault:knot", 60, day.now, [], reason=reason)
+    with pytest.raises(Refused, match="for a reason"):
+        day.say("shelved", alarm="machine_fault:knot", minutes=60, reason=reason)
+    assert day.brain.farm.book.alarms["machine_fault:knot"].state == "unacknowledged"
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ("[rules.mains_lost]\noff = true\n", "mains_lost is a danger that you have never raised"),
+        ('[rules.overload]\npriority = "digest"\n', "overload is a danger that you have told as digest only"),
+        ("[rules.bed_waiting]\noff = true\n", ""),
+    ],
+)
+def test_a_danger_that_the_owner_has_silenced_is_pointed_out(tmp_path, lines, words):
+    path = tmp_path / "farmwatch.toml"
+    path.write_text(f"config_version = 1\n{lines}")
+    said = [line for line in remarks(load(str(path), live=False)) if "danger that you" in line]
+    assert [words in line for line in said] == ([True] if words else [])

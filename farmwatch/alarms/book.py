@@ -351,13 +351,13 @@ class AlarmBook:
         effects: list[Effect],
         *,
         once: bool = False,
-        reason: str = "",
+        reason: Any = "",  # noqa: ANN401  (whatever came in)
         by: str = "",
     ) -> Alarm:
         """A person puts it aside for some minutes (at most eight hours), or until it has cleared once within them.
 
         Raises:
-            Refused: no such alarm stands, it is aside already, or the shelf would have no end.
+            Refused: no such alarm stands, it is aside already, or the shelf would have no end or no reason.
         """
         if minutes is None:
             raise Refused(
@@ -365,12 +365,15 @@ class AlarmBook:
             )
         if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 < minutes <= SHELF_MAX_MIN:
             raise Refused(f"an alarm can be shelved for 1 to {SHELF_MAX_MIN} minutes, not {minutes!r}")
+        reason = " ".join(reason.split()) if isinstance(reason, str) else ""
+        if not reason:
+            raise Refused("an alarm is put aside for a reason", hint="say why: whoever comes next will ask")
         alarm = self.find(key)
         if alarm.state in ("suppressed", "out_of_service"):
             why = "another alarm explains it" if alarm.state == "suppressed" else "its subject is out of service"
             raise Refused(f"{key!r} is silent already: {why}")
         alarm.shelved_until_s = now_s + minutes * 60
-        alarm.shelf = {"kind": "once" if once else "timed", "reason": str(reason)[:200], "by": str(by)[:60]}
+        alarm.shelf = {"kind": "once" if once else "timed", "reason": reason[:200], "by": str(by)[:60]}
         self._drop(alarm, "realarm")
         self._set(alarm, "unshelve", alarm.shelved_until_s)
         self._move(alarm, "shelve", now_s, effects)

@@ -38,4 +38,9 @@ def at_once(order: Order, now_s: float) -> bool:
 def after_clearing(farm: Farm, machines: Iterable[str], now_s: float) -> str:
     """A sentence for a message about beds; "" where all may start as soon as they are clear."""
     order = order_if_clear(farm, machines, now_s)
-    return "" if at_once(order, now_s) else f"Then start {names(in_words(farm, order, now_s), 4)}."
+    if at_once(order, now_s):
+        return ""
+    may = [row for row in order if row[1] is not None]
+    later = [plain(name) for name, at_s in order if at_s is None]
+    then = [f"Then start {names(in_words(farm, may, now_s), 4)}."] if may else []
+    return " ".join([*then, *([f"Not to be started yet: {names(later, 4)}."] if later else [])])

@@ -95,7 +95,7 @@ def _started(name: str) -> Html:
 
 
 def _out(name: str) -> Html:
-    more = fill('<label>Why <input name="reason" maxlength="120" autocomplete="off"></label>')
+    more = fill('<label>Why <input name="reason" maxlength="120" autocomplete="off" required></label>')
     return _fold("out_of_service", name, "Take it out of service", more, "Out of service")
 
 
