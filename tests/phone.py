@@ -130,7 +130,7 @@ def play(seed, days, folder, interval_s=60.0, show=None, *, silent=True):
         people = '[people.ann]\nchannels = ["ann"]', '[people.bram]\nchannels = ["bram"]'
         text = text.replace("[people.ann]", people[0]).replace("[people.bram]", people[1])
         text += '\n[channels.ann]\nquiet = "priority=low"\n[channels.bram]\nquiet = "priority=low"\n'
-    # When to go to the machines is asked every ten minutes, takes a tenth of the time, and changes no message.
+    # When to go to the machines is asked every ten minutes, takes a tenth of the time, and changes a line of words.
     text = text.replace('rounds = ["07:45-09:30", "17:15-19:00"]\n', "")
     path.write_text(text)
     end_s = START_S + days * DAY_S

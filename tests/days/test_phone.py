@@ -16,8 +16,6 @@ def test_a_day_keeps_the_promises(found):
     assert max(found.mains_s) <= 30
     assert max(found.incident) <= 3  # P1
     assert max(found.interruptions) <= 10  # P2
-    assert sorted(found.interruptions)[0] <= 5  # the median, of two people; this day has nine mishaps
-    assert found.overdrawn == 0, "no bed waits for the budget where the phones can be silent"
     assert found.quiet == 0
     assert found.asked - found.useless >= 0.9 * found.asked  # P3
     assert found.fleeting <= max(1, 0.05 * found.asked)
