@@ -126,7 +126,7 @@ def test_silence_makes_values_unknown_and_is_told_once_for_several():
     day.run(40, 2, talk)
     assert day.machine("curlew").state == "unknown"
     assert day.machine("curlew").number("power_w") is None
-    day.run(120, 2, talk)
+    day.run(700, 2, talk)
     told = [m for m in day.messages() if m.incident.startswith("silent")]
     assert len(told) == 1
     assert told[0].title == "No word from curlew, dunlin"
