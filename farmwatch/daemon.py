@@ -42,11 +42,12 @@ log = logging.getLogger("farmwatch")
 
 INBOX_LIMIT = 20_000
 SLICE = 256
-AWAY_S = 15.0  # a round of thinking comes at least every 5 s
+AWAY_S = 15.0  # more than a round of thinking ever waits
 """Inputs handled in one go, so that the loop is never held for more than some milliseconds."""
 FLUSH_S = 55.0
 """A crash loses at most a minute of readings, the time of writing included."""
 AWAKE_S = 30.0
+THINK_S = 5.0  # a round of thinking comes at least so often
 LOOK_S = 2.0
 BRAIN_S = 20.0
 SLOW_S = 120.0
@@ -298,7 +299,7 @@ class Daemon:
                 await asyncio.sleep(0)
                 continue
             inbox.wake.clear()
-            due_s = min(brain.next_due_s(), clock.now_s() + 5.0)
+            due_s = min(brain.next_due_s(), clock.now_s() + THINK_S)
             waker = asyncio.ensure_future(inbox.wake.wait())
             sleeper = asyncio.ensure_future(clock.sleep_until(due_s))
             try:

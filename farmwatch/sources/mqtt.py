@@ -47,6 +47,7 @@ SLICE = 256
 """Messages handled before the loop gets its turn: some milliseconds."""
 TOPICS_A_PACKET = 200
 CONNECT_S = 10.0
+LOOK_S = 1.0  # a connection is looked after so often
 FAREWELL_S = 1.5
 STEADY_S = 30.0
 """A connection that held so long was a good one: the next failure starts the waits from the beginning."""
@@ -239,7 +240,7 @@ class _Session:
         )
         began_s = checked_s = time.monotonic()
         while not self._ended.done():
-            await asyncio.wait((self._ended,), timeout=1.0)
+            await asyncio.wait((self._ended,), timeout=LOOK_S)
             now_s = time.monotonic()
             if now_s - checked_s > 5.0:  # the process was asleep, not the broker
                 began_s, self._wire.heard_s = now_s, now_s
