@@ -604,7 +604,8 @@ class House:
         if row is None:
             row = {"name": self.influx.name, "ok": True, "why": ""}
             view["stores"].append(row)
-        row["why"] = "; ".join(filter(None, (row["why"] or self.influx.doing(), self.influx.notice)))
+        words = self.influx.doing() if row["ok"] else row["why"]
+        row["why"] = "; ".join(filter(None, (words, self.influx.notice)))
 
     def link_for(self, message: Message, command: str, subject: str) -> str | None:
         """A link by which the phone can answer; None where the page has no address that a phone reaches."""

@@ -98,7 +98,7 @@ def now_view(view: View) -> RenderableType:
     about = f"{_plain(view['site'])}, {moment(now_s, now_s, where, seconds=True)}"
     parts: list[RenderableType] = [head, Text(_plain(verdict["text"])), Text(about, "dim"), Text()]
     parts += [_alarms(view, where), _machines(view, where), Text(), _power(view, where)]
-    return Group(*parts)
+    return Group(*parts, *_stores(view))
 
 
 def _alarms(view: View, where: tzinfo) -> RenderableType:
@@ -176,6 +176,15 @@ def _power(view: View, where: tzinfo) -> RenderableType:
     return Group(table, Text(f"Energy today: {energy(today)}", "dim"))
 
 
+def _stores(view: View) -> list[RenderableType]:
+    """What the stores of history have to say; nothing while all is well."""
+    return [
+        Text(f"{MARKS['odd']} store {_plain(store['name'])}: {'' if store['ok'] else 'not written: '}"
+             f"{_plain(store['why'], 300)}", STYLES["odd"])
+        for store in view["stores"] if store["why"]
+    ]  # fmt: skip
+
+
 def _bar(place: PlaceView) -> Text:
     """The draw against the limit; the part that a further heat-up would take is drawn lighter."""
     drawn, limit = known(place["watts"]), known(place["limit_w"])
@@ -215,9 +224,9 @@ def _table() -> Table:
     return Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
 
 
-def _plain(words: str) -> str:
+def _plain(words: str, most: int = 80) -> str:
     """Words from outside: no control characters, not too long."""
-    return clip("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in words), 80)
+    return clip("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in words), most)
 
 
 # ---- charts -----------------------------------------------------------------------------------------------------

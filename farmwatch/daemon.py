@@ -161,7 +161,7 @@ class Daemon:
         self._unwritten: list[Effect] = []
         self._extra: list[Effect] = []
         self._thought: tuple[float, float] | None = None  # (monotonic, now_s) of the last round of thinking
-        self._store_ok: dict[str, bool] = {}
+        self._store_told: dict[str, tuple[bool, str]] = {}
         self._clock_doubted: bool | None = None  # None: what the last life has told may stand
         self._durable = asyncio.Event()
         self._durable.set()
@@ -428,12 +428,13 @@ class Daemon:
             async with asyncio.timeout(SETTLED_S):
                 await self._durable.wait()
 
-    def _health(self, store: str, now_s: float, *, why: str = "") -> None:
-        """Tell the brain when a store begins to fail, or works again."""
-        ok = not why
-        if self._store_ok.get(store) == ok:
+    def _health(self, store: str, now_s: float, *, why: str = "", notice: str = "") -> None:
+        """Tell the brain when a store begins to fail, works again, or has found something that a person should know."""
+        ok, why = not why, why or notice
+        before = self._store_told.get(store)
+        if before == (ok, why):
             return
-        self._store_ok[store] = ok
+        self._store_told[store] = (ok, why)
         effects = self._p.engine.brain.receive(StoreHealth(now_s, store, ok, why), now_s)
         self._extra += effects
         self.inbox.wake.set()
@@ -450,7 +451,7 @@ class Daemon:
                 except StoreError as error:
                     self._health(store.name, now_s, why=str(error))
                 else:
-                    self._health(store.name, now_s)
+                    self._health(store.name, now_s, notice=store.notice)
             self.beat("series")
 
     async def _watch(self) -> None:

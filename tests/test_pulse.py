@@ -34,6 +34,7 @@ def test_a_pause_of_everything_is_nobody_s_fault():
 
 class Series:
     name = "series"
+    notice = ""
 
     def append(self, readings):
         pass
