@@ -188,6 +188,24 @@ def gathered(pieces: Sequence[Buckets]) -> Buckets:
     return found
 
 
+def outside(buckets: Buckets, spans: Sequence[tuple[int, int]]) -> Buckets:
+    """Without those that begin in one of some spans (start, end), which are in order and apart."""
+    found = Buckets()
+    begin = 0
+    for start_ms, end_ms in spans:
+        found.extend(buckets, begin, bisect_left(buckets.starts, start_ms))
+        begin = bisect_left(buckets.starts, end_ms)
+    found.extend(buckets, begin)
+    return found
+
+
+def inside(buckets: Buckets, start_ms: int, end_ms: int) -> Buckets:
+    """Those that begin in a span."""
+    found = Buckets()
+    found.extend(buckets, bisect_left(buckets.starts, start_ms), bisect_left(buckets.starts, end_ms))
+    return found
+
+
 def _interleaved(pieces: Sequence[Buckets]) -> Buckets:
     rows = sorted((start, number, n) for number, piece in enumerate(pieces) for n, start in enumerate(piece.starts))
     found = Buckets()

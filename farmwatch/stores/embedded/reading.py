@@ -13,12 +13,23 @@ from typing import Any
 
 from farmwatch.sqlitefile import store_error
 from farmwatch.stores.embedded.blocks import AREA, COUNT, COVERED, GAPS, HIGH, LAST, LOW, Block, Frame, settled
-from farmwatch.stores.embedded.charts import Buckets, Piece, columns, gathered, joined, outline, rollups, thinned
+from farmwatch.stores.embedded.charts import (
+    Buckets,
+    Piece,
+    columns,
+    gathered,
+    inside,
+    joined,
+    outline,
+    outside,
+    rollups,
+    thinned,
+)
 from farmwatch.stores.embedded.coding import ABSENT, UNKNOWN, unscale
 from farmwatch.stores.embedded.log import Key
-from farmwatch.stores.embedded.rollups import AREA_S, KINDS, PERIODS_MS, WIDTHS_MS, Before, Page, roll_up
+from farmwatch.stores.embedded.rollups import AREA_S, GAP_MS, KINDS, PERIODS_MS, WIDTHS_MS, Before, Page, roll_up
 from farmwatch.stores.embedded.schema import APART, IN_ORDER, epoch_of, open_reader
-from farmwatch.stores.embedded.writing import last_of
+from farmwatch.stores.embedded.writing import DAY_MS, last_of, rescaled
 from farmwatch.words.quantities import QUANTITIES
 from farmwatch.words.series import Columns, Floats, Holding, Ints, Rollups
 
@@ -37,6 +48,30 @@ class Held:
     key: Key
     epoch: int
     frame: Frame
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """Which rollups are asked for."""
+
+    quantity: str
+    level: str
+    start_ms: int
+    end_ms: int
+
+    def touched(self, late: Sequence[int]) -> list[tuple[int, int]]:
+        """(start, end) of the buckets within the range that readings at these times change, in order and apart."""
+        width = WIDTHS_MS[self.level]
+        found: list[tuple[int, int]] = []
+        for at_ms in sorted(late):
+            start, end = (at_ms - GAP_MS) // width * width, ((at_ms + GAP_MS) // width + 1) * width
+            if end <= self.start_ms or start > self.end_ms:
+                continue
+            if found and start <= found[-1][1]:
+                found[-1] = found[-1][0], max(end, found[-1][1])
+            else:
+                found.append((start, end))
+        return found
 
 
 class Moved(Exception):
@@ -185,29 +220,77 @@ class Reader:
     # ---- rollups -------------------------------------------------------------------------------------------------
 
     def _buckets(self, subject: str, quantity: str, level: str, start_ms: int, end_ms: int) -> Iterator[Buckets]:
-        length, width = PERIODS_MS[level], WIDTHS_MS[level]
+        """Buckets of the file's pages and of memory; those that late readings fall into are made of the readings."""
+        wanted = _Wanted(quantity, level, start_ms, end_ms)
+        memory = self._together(subject, quantity)
         for source, resolutions in self._series(subject, quantity):
-            for (data,) in self._rows(
-                "SELECT data FROM rollup WHERE source = ? AND level = ? AND period BETWEEN ? AND ? ORDER BY period",
-                (source, level, start_ms // length, end_ms // length),
-            ):
-                try:
-                    yield from _page_buckets(Block(data), resolutions)
-                except ValueError as error:
-                    self._bad(0, error)
-            for block_id, data in self._blocks(source, APART, start_ms - start_ms % width, end_ms):
-                try:
-                    yield from _late_buckets(Block(data), resolutions, level)
-                except ValueError as error:
-                    self._bad(block_id, error)
-        resolution = QUANTITIES[quantity].resolution
+            key = subject, str(self._rows("SELECT source FROM source WHERE id = ?", (source,))[0][0])
+            yield from self._of_source(key, source, resolutions, memory.pop(key, Frame()), wanted)
+        for key, rows in memory.items():  # sources of which the file has nothing yet
+            yield from self._of_memory(key, rows, wanted)
+
+    def _of_source(
+        self, key: Key, source: int, resolutions: dict[int, float], memory: Frame, wanted: "_Wanted"
+    ) -> Iterator[Buckets]:
+        length = PERIODS_MS[wanted.level]
+        newest = self._rows("SELECT max(last_ms) FROM block WHERE source = ? AND state = 0", (source,))[0][0]
+        cut = 0 if newest is None else bisect_left(memory.times, newest + 1)
+        apart = self._numbers(source, APART, resolutions, wanted.start_ms - DAY_MS, wanted.end_ms + DAY_MS, wanted)
+        spans = wanted.touched([*apart.times, *memory.times[:cut]])
+        for (data,) in self._rows(
+            "SELECT data FROM rollup WHERE source = ? AND level = ? AND period BETWEEN ? AND ? ORDER BY period",
+            (source, wanted.level, wanted.start_ms // length, wanted.end_ms // length),
+        ):
+            try:
+                for buckets in _page_buckets(Block(data), resolutions):
+                    yield outside(buckets, spans)
+            except ValueError as error:
+                self._bad(0, error)
+        for start_ms, end_ms in spans:
+            rows = self._numbers(source, IN_ORDER, resolutions, start_ms - GAP_MS, end_ms + GAP_MS, wanted)
+            rows.join(apart)
+            rows.join(memory)
+            rows = settled(rows)
+            begin = max(0, bisect_left(rows.times, start_ms - GAP_MS) - 1)
+            rows = rows.part(begin, bisect_left(rows.times, end_ms + GAP_MS))
+            for buckets in self._of_memory(key, rows, wanted):
+                yield inside(buckets, start_ms, end_ms)
+        for buckets in self._of_memory(key, memory.part(cut, len(memory)), wanted):
+            yield outside(buckets, spans)
+
+    def _together(self, subject: str, quantity: str) -> dict[Key, Frame]:
+        """The rows in memory that have a quantity of a subject, settled, by source."""
+        found: dict[Key, Frame] = {}
         for one in self._held:
             column = one.frame.columns.get(quantity)
             if one.key[0] == subject and column is not None and one.frame.times:
-                rows = settled(Frame(one.frame.times, {quantity: column}))
-                before = self._last(one.key, quantity, rows.times[0])
-                page = roll_up(rows.times, {1: rows.columns[quantity]}, {} if before is None else {1: before})[level]
-                yield _of_page(page, 1, resolution)
+                found.setdefault(one.key, Frame()).join(_present(one.frame.times, quantity, column))
+        return {key: settled(frame) for key, frame in found.items()}
+
+    def _numbers(
+        self, source: int, state: int, resolutions: dict[int, float], start_ms: int, end_ms: int, wanted: "_Wanted"
+    ) -> Frame:
+        """Rows of the blocks that touch a range, at today's resolution; what is absent is left out."""
+        found = Frame()
+        for block_id, data in self._blocks(source, state, start_ms, end_ms):
+            try:
+                block = Block(data)
+                for series, resolution in resolutions.items():
+                    column = block.column(series)
+                    if column is not None:
+                        now = QUANTITIES[wanted.quantity].resolution
+                        found.join(_present(block.times(), wanted.quantity, rescaled(column, resolution, now)))
+            except ValueError as error:
+                self._bad(block_id, error)
+        return found
+
+    def _of_memory(self, key: Key, rows: Frame, wanted: "_Wanted") -> Iterator[Buckets]:
+        """Settled rows of today's resolution as buckets."""
+        if rows.times:
+            before = self._last(key, wanted.quantity, rows.times[0])
+            column = rows.columns[wanted.quantity]
+            page = roll_up(rows.times, {1: column}, {} if before is None else {1: before})[wanted.level]
+            yield _of_page(page, 1, QUANTITIES[wanted.quantity].resolution)
 
     def _last(self, key: Key, quantity: str, before_ms: int) -> Before | None:
         """The reading of a series before what is in memory, at today's resolution."""
@@ -236,6 +319,14 @@ def _piece(times: Ints, numbers: Ints, resolution: float) -> Piece:
     return Piece(times, unscale(numbers, resolution), least == UNKNOWN)
 
 
+def _present(times: Ints, quantity: str, column: Ints) -> Frame:
+    """A copy of the rows in which a quantity is not absent."""
+    if ABSENT not in column:
+        return Frame(times[:], {quantity: column[:]})
+    there = [value != ABSENT for value in column]
+    return Frame(array("q", compress(times, there)), {quantity: array(column.typecode, compress(column, there))})
+
+
 def _block_pieces(block: Block, resolutions: dict[int, float]) -> Iterator[Piece]:
     for series, resolution in resolutions.items():
         numbers = block.column(series)
@@ -249,13 +340,6 @@ def _page_buckets(block: Block, resolutions: dict[int, float]) -> Iterator[Bucke
             found = {(series, kind): block.column(series, kind) for kind in KINDS}
             page = Page(block.times(), {key: column for key, column in found.items() if column is not None})
             yield _of_page(page, series, resolution)
-
-
-def _late_buckets(block: Block, resolutions: dict[int, float], level: str) -> Iterator[Buckets]:
-    for series, resolution in resolutions.items():
-        numbers = block.column(series)
-        if numbers is not None:
-            yield _of_page(roll_up(block.times(), {series: numbers}, {})[level], series, resolution)
 
 
 def _of_page(page: Page, series: int, resolution: float) -> Buckets:

@@ -302,7 +302,7 @@ class Writing:
                     name, resolution = names[series]
                     column = block.column(series)
                     if column is not None and name in QUANTITIES:
-                        frame.columns[name] = _rescaled(column, resolution, QUANTITIES[name].resolution)
+                        frame.columns[name] = rescaled(column, resolution, QUANTITIES[name].resolution)
         except ValueError as error:
             log.error("series: block %d is damaged and set aside: %s", block_id, error)  # noqa: TRY400
             self.set_aside(block_id)
@@ -341,7 +341,8 @@ def _inserted(page: Page, more: Page) -> Page:
     return found
 
 
-def _rescaled(column: Ints, then: float, now: float) -> Ints:
+def rescaled(column: Ints, then: float, now: float) -> Ints:
+    """Numbers of one resolution at another."""
     if then == now:
         return column
     return array("q", (value if value <= ABSENT else round(value * then / now) for value in column))
