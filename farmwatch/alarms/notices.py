@@ -194,8 +194,8 @@ class Notices:
         letter = self._letter(incident, [alarm], "opened", now_s)
         title = say("still", title=letter.title)
         # The number of its step alone would not do: a danger is told again and again.
-        key = f"{incident.id}.still.{now_s:.0f}"
-        self.mail.post(replace(letter, id=key, step="realarm", title=title), now_s, effects)
+        key, step = f"{incident.id}.{now_s:.0f}", "realarm"
+        self.mail.post(replace(letter, id=key, step=step, title=title), now_s, effects)
         if alarm.priority != "danger":
             incident.steps += 1
 
