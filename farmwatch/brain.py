@@ -1,7 +1,7 @@
 """PURE: events in, effects out. Holds the order in which the rooms think; names as little as it can."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
@@ -19,6 +19,7 @@ from farmwatch.machines.tracker import MachineTrack
 from farmwatch.machines.trail import Told
 from farmwatch.overview import view_of
 from farmwatch.power.diary import Row, at_stake, row_of, settle
+from farmwatch.power.load import Draw
 from farmwatch.power.outage import AGAIN_S
 from farmwatch.power.outage_record import SUPPLY, Outage
 from farmwatch.power.outage_seen import GRACE_S
@@ -49,6 +50,8 @@ from farmwatch.words.model import (
 from farmwatch.words.view import View
 
 MINUTE_S = 60.0
+LOOKED_AT_ONCE = 64
+"""So many machines are looked at in one go; of more, each still once a minute, in groups spread over it."""
 HOUR_S = 3600.0
 DENIED, DENIED_S = 3, 600.0
 CIRCUITS_S = 10.0
@@ -73,6 +76,8 @@ class Brain:
         self._denials: list[float] = []
         self._told_w: dict[str, float] = {}
         self._kept_builds: dict[str, float] = {}
+        names = list(self.farm.machines)
+        self._groups = [names[at : at + LOOKED_AT_ONCE] for at in range(0, len(names), LOOKED_AT_ONCE)]
         self._grace_s: dict[str, float] = {}  # source: until when its silence is our own
         self._told_backup: dict[str, dict[str, Any]] = {}
         self._handlers: dict[type, Callable[[Any, float, list[Effect]], None]] = {
@@ -620,14 +625,9 @@ class Brain:
     # ---- time --------------------------------------------------------------------------------------------------------
 
     def _timer(self, key: Any, now_s: float, effects: list[Effect]) -> None:  # noqa: ANN401
-        if key == "minute":
-            self._minute(now_s, effects)
-            return
-        if key == "hour":
-            self._hour(now_s, effects)
-            return
-        if key == "circuits":
-            self._circuits(now_s, effects)
+        at_large = {"minute": self._minute, "hour": self._hour, "circuits": self._circuits}.get(key)
+        if at_large is not None:
+            at_large(now_s, effects)
             return
         if key == "denied":
             self.farm.book.condition("act_denied", "site", now_s, effects, true=False)
@@ -645,6 +645,8 @@ class Brain:
             (self._look if name == "look" else self._settle_last)(now_s, effects)
         elif what == "notice":
             self._notice(name, now_s, effects)
+        elif what == "group":
+            self._look_at(name, now_s, effects)
         elif what == "people":
             self._notices.mail.timer(name[0], name[1], now_s, effects)
         elif what == "rescue":
@@ -655,8 +657,8 @@ class Brain:
     def _minute(self, now_s: float, effects: list[Effect]) -> None:
         self._timers.set("minute", now_s + MINUTE_S)
         means = self.farm.mean_draws()
-        for place in self.farm.places():
-            draw = self.farm.draw(place)
+        draws = self.farm.draws()
+        for place, draw in draws.items():
             self.farm.power.minute(place, means[place], now_s)
             watts = draw.watts
             if watts is None:
@@ -669,10 +671,10 @@ class Brain:
                 if draw.missing:
                     doc["missing"] = list(draw.missing)
                 effects.append(Note(now_s, "load", doc))
-        self._circuits(now_s, effects)
-        for machine in self.farm.machines.values():
-            if machine.build is not None:
-                self._estimate(machine, now_s, effects)
+        self._strains({name: draws[name] for name in self.farm.plan.circuits}, now_s, effects)
+        self._look_at(0, now_s, effects)
+        for number in range(1, len(self._groups)):
+            self._timers.set(("group", number), now_s + number * MINUTE_S / len(self._groups))
         self._signs.minute(now_s, effects)
         self.farm.shop.minute(now_s, effects)
         for name in self.farm.backups:
@@ -681,11 +683,23 @@ class Brain:
         self.farm.rounds.minute(now_s, effects)
         self.farm.work.minute(now_s, effects)
 
+    def _look_at(self, number: int, now_s: float, effects: list[Effect]) -> None:
+        """What is looked at once a minute of each machine, for a group of machines."""
+        group = self._groups[number] if number < len(self._groups) else []
+        for name in group:
+            machine = self.farm.machines[name]
+            if machine.build is not None:
+                self._estimate(machine, now_s, effects)
+        self._signs.machines(group, now_s, effects)
+
     def _circuits(self, now_s: float, effects: list[Effect]) -> None:
+        self._strains(self.farm.tree.draws(self.farm.plan.circuits, self.farm.reading), now_s, effects)
+
+    def _strains(self, draws: Mapping[str, Draw], now_s: float, effects: list[Effect]) -> None:
         """Circuits against their limits; while one is above its breaker's rating, every ten seconds."""
         hot = False
         for name, circuit in self.farm.plan.circuits.items():
-            found = self.farm.power.strain(name, self.farm.draw(name))
+            found = self.farm.power.strain(name, draws[name])
             hot = hot or (found.amps is not None and found.amps > circuit.rating_a)
             for rule, true in (("circuit_overload", found.over), ("load_near_limit", found.near)):
                 if true is not None:

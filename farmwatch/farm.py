@@ -108,6 +108,10 @@ class Farm:
         self.links: dict[tuple[str, str | None], tuple[bool, float]] = {}
         self.stores: dict[str, tuple[bool, str]] = {}
         self._once: _Once | None = None
+        self._behind: dict[str, list[str]] = {}
+        for name, entry in plan.machines.items():
+            if entry.backup is not None:
+                self._behind.setdefault(entry.backup, []).append(name)
 
     @staticmethod
     def _gap_s(sources: list[SourcePlan]) -> float:
@@ -171,7 +175,7 @@ class Farm:
             return _reading(self.others.get(name, {}))
         found = _reading(backup.latest)
         if found.power_w is None and (load_w := backup.load_w()) is not None:
-            return replace(found, power_w=load_w, coarse=True)
+            return found._replace(power_w=load_w, coarse=True)
         return found
 
     def draw(self, place: str) -> Draw:
@@ -189,6 +193,10 @@ class Farm:
         finally:
             self._once = None
 
+    def draws(self) -> dict[str, Draw]:
+        """Draw of every node and leaf, now."""
+        return self.tree.draws(self.places(), self.reading)
+
     def mean_draws(self) -> dict[str, Draw]:
         """Draw of every node and leaf over the minute that is over: its mean where it has a meter, else as it is now.
 
@@ -200,7 +208,7 @@ class Farm:
             now = self.reading(name)
             return Reading(means[name]) if name in means and now.power_w is not None else now
 
-        return {place: self.tree.draw(place, read) for place in self.places()}
+        return self.tree.draws(self.places(), read)
 
     def load_share(self, backup: str) -> float | None:
         """Load as a share of a backup's rating: the greater of its W and VA share, or what the unit itself says."""
@@ -268,7 +276,7 @@ class Farm:
 
     def behind(self, backup: str) -> list[str]:
         """Machines that a backup feeds."""
-        return [name for name, plan in self.plan.machines.items() if plan.backup == backup]
+        return list(self._behind.get(backup, ()))
 
     def covered(self, name: str) -> bool:
         """Whether the outage in hand explains what happens at this machine, load or backup."""
@@ -297,11 +305,14 @@ def with_blip(plan: SitePlan) -> dict[str, RuleChange]:
 
 
 def _reading(values: Mapping[str, Value]) -> Reading:
-    def number(quantity: str) -> float | None:
-        value = values.get(quantity)
-        return value if isinstance(value, float) else None
-
-    return Reading(number("power_w"), number("apparent_va"), number("voltage_v"), number("current_a"))
+    power_w, apparent_va = values.get("power_w"), values.get("apparent_va")
+    voltage_v, current_a = values.get("voltage_v"), values.get("current_a")
+    return Reading(
+        power_w if isinstance(power_w, float) else None,
+        apparent_va if isinstance(apparent_va, float) else None,
+        voltage_v if isinstance(voltage_v, float) else None,
+        current_a if isinstance(current_a, float) else None,
+    )
 
 
 def _table(plan: BackupPlan) -> tuple[RuntimeTable, str] | None:

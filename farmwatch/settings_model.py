@@ -631,20 +631,25 @@ class Settings(BaseSettings):
 
     def routes(self) -> tuple[Route, ...]:
         """Every mapping applied to every subject that uses it, addresses and pointers filled in."""
+        specs = {name: self.spec(name) for name in self.mappings}
+        yields = {name: _yields(spec) for name, spec in specs.items()}
         return tuple(
-            self._route(subject_name, subject, mapping)
+            self._route(subject_name, subject, specs[mapping], yields[mapping])
             for _, subject_name, subject in self.subjects()
             for mapping in subject.uses
         )
 
-    def _route(self, name: str, subject: Subject, mapping: str) -> Route:
-        entry, spec = self.mappings[mapping], self.spec(mapping)
+    def _route(self, name: str, subject: Subject, spec: MappingSpec, yields: frozenset[str]) -> Route:
+        mapping = spec.name
+        entry = self.mappings[mapping]
         values = subject.params | {"machine": name}
         filled = MappingSpec(
             spec.name,
             spec.via,
             spec.format,
-            tuple(
+            spec.fields
+            if not any(PARAMETER.search(f.pointer) for f in spec.fields)
+            else tuple(
                 FieldSpec(f.quantity, fill(f.pointer, values), f.unit, f.scale, f.offset, f.words) for f in spec.fields
             ),
             TimeSpec(fill(spec.time.pointer, values), spec.time.unit) if spec.time else None,
@@ -655,7 +660,7 @@ class Settings(BaseSettings):
             via=entry.via,
             address=fill(entry.address, values),
             interval_s=entry.rhythm_s,
-            quantities=UPS_QUANTITIES if entry.via in KNOWING else _yields(spec),
+            quantities=UPS_QUANTITIES if entry.via in KNOWING else yields,
         )
         return Route(source, filled)
 

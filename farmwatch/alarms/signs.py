@@ -3,6 +3,8 @@
 Looked at once a minute, and when a machine moves. What cannot be told now opens and closes nothing.
 """
 
+from collections.abc import Sequence
+
 from farmwatch.alarms.book import AlarmBook
 from farmwatch.farm import Farm
 from farmwatch.machines.builds import Build
@@ -32,14 +34,18 @@ class Signs:
         self._book: AlarmBook = farm.book
         self._mishaps: dict[str, tuple[str, Mishap]] = {}
 
-    def minute(self, now_s: float, effects: list[Effect]) -> None:
-        """Look at everything."""
-        for name, machine in self._farm.machines.items():
+    def machines(self, names: Sequence[str], now_s: float, effects: list[Effect]) -> None:
+        """Look at these machines."""
+        for name in names:
+            machine = self._farm.machines[name]
             self._plug_against_machine(machine, now_s, effects)
             found = self._farm.estimate(name, now_s) if machine.build is not None else None
             self._failing(machine, found, now_s, effects)
             self._overdue(machine, found, now_s, effects)
             self._plug_back(name, machine, now_s, effects)
+
+    def minute(self, now_s: float, effects: list[Effect]) -> None:
+        """Look at everything else."""
         for name in self._farm.backups:
             self._load_against_plugs(name, now_s, effects)
         for name in self._farm.plan.sensors:

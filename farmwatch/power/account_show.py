@@ -54,7 +54,7 @@ def _with_pending(farm: Farm, now_s: float, *, month: bool) -> dict[str, Both]:
         part = meter.pending()
         if part is None:
             continue
-        side, ledger = (0, desk.ledger) if name in farm.tree.leaves else (1, desk.places)
+        side, ledger = (0, desk.ledger) if name in farm.tree.leaf else (1, desk.places)
         for share in _shares(ledger, part, now_s):
             key, wh, cost = share
             at(key[:7] if month else key)[side].add(name, wh, cost, 0.0)

@@ -89,13 +89,12 @@ def advise(
     if not ready:
         return Advice({}, {}, guessed, risk)
     heating = [m for m in machines if m.state == "heating"]
-    running = {
-        place: add([
-            others.get(place, _NO_DRAW),
-            *(present_draw(m) for m in machines if m.state != "heating" and place in m.places),
-        ])
-        for place in limits
-    }  # fmt: skip
+    drawing: dict[str, list[Draw]] = {}
+    for m in machines:
+        if m.state != "heating":
+            for place in m.places:
+                drawing.setdefault(place, []).append(present_draw(m))
+    running = {place: add([others.get(place, _NO_DRAW), *drawing.get(place, ())]) for place in limits}
     models = {m.name: _beyond_idle(m.model, present_draw(m).mean_w) for m in ready} | {m.name: m.model for m in heating}
     tight: dict[str, str] = {}
     admits = _Admits(limits, running, models, risk, frozenset(m.name for m in heating), tight)
@@ -104,6 +103,47 @@ def advise(
     starts, never = plan_starts_by(admits, queue)
     found: dict[str, float | None] = {m.name: None if m.name in never else starts[m.name] for m in ready}
     return Advice(found, {name: where for name, where in tight.items() if found.get(name) != 0.0}, guessed, risk)
+
+
+def advise_apart(
+    machines: Sequence[MachineNow], others: Mapping[str, Draw], limits: Mapping[str, float], risk: float
+) -> Advice:
+    """`advise` of each group of machines that share a place with each other; the groups do not touch."""
+    starts: dict[str, float | None] = {}
+    tight: dict[str, str] = {}
+    guessed: set[str] = set()
+    for group in _groups(machines):
+        places = dict.fromkeys(place for m in group for place in m.places)
+        found = advise(group, others, {place: limits[place] for place in places if place in limits}, risk)
+        starts |= found.starts
+        tight |= found.tight
+        guessed.update(found.guessed)
+    order = [m.name for m in machines]
+    return Advice(
+        {name: starts[name] for name in order if name in starts},
+        {name: tight[name] for name in order if name in tight},
+        tuple(name for name in order if name in guessed),
+        risk,
+    )
+
+
+def _groups(machines: Sequence[MachineNow]) -> list[list[MachineNow]]:
+    """Machines that share places, directly or by others, together; in their order."""
+    above: dict[str, str] = {}
+
+    def root(place: str) -> str:
+        while (up := above.setdefault(place, place)) != place:
+            above[place] = above.get(up, up)
+            place = up
+        return place
+
+    for m in machines:
+        for place in m.places[1:]:
+            above[root(place)] = root(m.places[0])
+    groups: dict[str, list[MachineNow]] = {}
+    for m in machines:
+        groups.setdefault(root(m.places[0]) if m.places else "", []).append(m)
+    return list(groups.values())
 
 
 def _beyond_idle(model: LoadModel, idle_w: float) -> LoadModel:

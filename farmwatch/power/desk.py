@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
-from farmwatch.power.advice import Advice, MachineNow, advise, chance_of_passing
+from farmwatch.power.advice import Advice, MachineNow, advise_apart, chance_of_passing
 from farmwatch.power.breaker import TRIPPING
 from farmwatch.power.chance import Draw as LoadDraw
 from farmwatch.power.chance import WindowChance, constant
@@ -140,7 +140,7 @@ class PowerDesk:
         wh, from_s, to_s = part
         gap_s = max(unmeasured_s - self._unmeasured_s.get(name, 0.0), 0.0)
         self._unmeasured_s[name] = unmeasured_s
-        ledger = self.ledger if name in self.tree.leaves else self.places
+        ledger = self.ledger if name in self.tree.leaf else self.places
         cost = ledger.book(name, wh, from_s, to_s, gap_s)
         if cost is not None and build is not None:
             self.build_cost[build] = self.build_cost.get(build, 0.0) + of_build * cost
@@ -195,8 +195,12 @@ class PowerDesk:
             return had
         limits, others = self._places(read)
         now = [self._now(name, state, ready, limits, read, now_s) for name, state, ready in machines]
-        chances = {p: chance_of_passing(p, now, others, limits[p], CHANCE_MIN) for p in limits}
-        advice = advise(now, others, limits, self.supply.start_risk)
+        at: dict[str, list[MachineNow]] = {}
+        for machine in now:
+            for place in machine.places:
+                at.setdefault(place, []).append(machine)
+        chances = {p: chance_of_passing(p, at.get(p, []), others, limits[p], CHANCE_MIN) for p in limits}
+        advice = advise_apart(now, others, limits, self.supply.start_risk)
         self._foresight = Foresight(now_s, states, advice, chances)
         return self._foresight
 
@@ -216,7 +220,7 @@ class PowerDesk:
             self._now(name, "idle" if name in clear else state, ready or name in clear, limits, read, now_s)
             for name, state, ready in machines
         ]
-        found = advise(now, others, limits, self.supply.start_risk)
+        found = advise_apart(now, others, limits, self.supply.start_risk)
         self._if_clear = {k: v for k, v in self._if_clear.items() if v[1] == states and now_s - v[0] < ADVICE_S}
         self._if_clear[clear] = (now_s, states, found)
         return found
@@ -224,8 +228,7 @@ class PowerDesk:
     def _places(self, read: Read) -> tuple[dict[str, float], dict[str, LoadDraw]]:
         """Every place that has a limit: its W, and the draw of what is no machine there."""
         limits, others = {}, {}
-        for place in self.tree.nodes:
-            draw = self.tree.draw(place, read)
+        for place, draw in self.tree.draws(self.tree.nodes, read).items():
             limit_w = self.limit_w(place, draw)
             if limit_w is not None:
                 limits[place] = limit_w
@@ -267,7 +270,7 @@ class PowerDesk:
             if history.heat_ups or history.hold.total_s or history.idle.total_s or history.heat.total_s:
                 yield "load_model", name, history.as_dict()
         for name, track in self.demand.items():
-            if name in self.tree.nodes and track.highest() is not None:
+            if name in self.tree.direct and track.highest() is not None:
                 yield "demand", name, track.as_dict()
         for key, doc in self.ledger.take_changed().items():
             yield "account", key, doc

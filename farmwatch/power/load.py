@@ -8,6 +8,8 @@ of what it feeds. A bank is a group of machines, no node of its own.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache
+from typing import NamedTuple
 
 from farmwatch.power.tariff import Tariff
 from farmwatch.words.errors import ConfigError
@@ -49,8 +51,7 @@ def supply_of(plan: SitePlan) -> Supply:
     return plan.supply if isinstance(plan, PowerSite) else Supply()
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """What the sources of one node or leaf say now; None: not said or not known.
 
     `coarse` marks watts that are worked out from a rounded percentage: they fill a gap, but a full sum of
@@ -68,8 +69,7 @@ NOTHING = Reading()
 Read = Callable[[str], Reading]
 
 
-@dataclass(frozen=True, slots=True)
-class Draw:
+class Draw(NamedTuple):
     """What a node draws.
 
     Attributes:
@@ -161,7 +161,7 @@ class LoadTree:
         parent: node or leaf: what feeds it directly, at last `SITE`.
         direct: node: what it feeds directly.
         children: node or bank: its leaves, at whatever depth.
-        leaves: machines and other loads.
+        leaves: machines and other loads; `leaf` the same to ask for one.
 
     Raises:
         ConfigError: a node feeds itself, or is fed by something that does not exist.
@@ -177,23 +177,27 @@ class LoadTree:
                 middle_w = load.constant_w if load.constant_w is not None else (low_w + high_w) / 2
                 self._constant[name] = (middle_w, low_w, high_w)
         self.leaves = (*plan.machines, *plan.loads)
+        self.leaf = frozenset(self.leaves)
         self.nodes = (SITE, *plan.circuits, *supply.plugs, *plan.backups)
         self.parent = {name: _feeder(plan, supply, name) for name in (*self.nodes[1:], *self.leaves)}
-        self._check()
         self.direct: dict[str, list[str]] = {name: [] for name in self.nodes}
+        self._check()
         for name, above in self.parent.items():
             self.direct[above].append(name)
         order = {name: index for index, name in enumerate(self.leaves)}
         self.children: dict[str, tuple[str, ...]] = {
             name: tuple(sorted(self._below(name), key=order.__getitem__)) for name in self.nodes
         }
-        self.banks = tuple(dict.fromkeys(m.bank for m in plan.machines.values() if m.bank is not None))
-        for name in self.banks:
-            self.children[name] = tuple(m.name for m in plan.machines.values() if m.bank == name)
+        banks: dict[str, list[str]] = {}
+        for machine in plan.machines.values():
+            if machine.bank is not None:
+                banks.setdefault(machine.bank, []).append(machine.name)
+        self.banks = {name: tuple(members) for name, members in banks.items()}
+        self.children |= self.banks
 
     def _check(self) -> None:
         for name, above in self.parent.items():
-            if above not in self.nodes:
+            if above not in self.direct:
                 raise ConfigError(f"{name} is fed by {above!r}, which is no circuit, plug or backup")
             seen = [name]
             while above != SITE:
@@ -229,6 +233,12 @@ class LoadTree:
         if done is not None:
             done[place] = found
         return found
+
+    def draws(self, places: Iterable[str], read: Read) -> dict[str, Draw]:
+        """Draws of many places; each node and leaf is worked out, and each source asked, once."""
+        done: dict[str, Draw] = {}
+        once = cache(read)
+        return {place: self.draw(place, once, done) for place in places}
 
     def _draw(self, place: str, read: Read, done: dict[str, Draw] | None) -> Draw:
         if place in self.banks:

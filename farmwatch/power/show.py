@@ -144,7 +144,7 @@ def _text(
 
 def pending(farm: Farm) -> dict[str, tuple[float, float]]:
     """What each meter has measured since its last booking: machine: (Wh, since)."""
-    found = {name: meter.pending() for name, meter in farm.meters.items() if name in farm.tree.leaves}
+    found = {name: meter.pending() for name, meter in farm.meters.items() if name in farm.tree.leaf}
     return {name: part for name, part in found.items() if part is not None}
 
 

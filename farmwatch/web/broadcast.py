@@ -21,6 +21,8 @@ from farmwatch.words.view import View
 LOG = logging.getLogger(__name__)
 LEAST_S = 0.9  # between two renderings
 CALM_S = 1.7  # and where only readings have changed
+COSTLY_S, SHARE = 0.25, 0.2
+"""A rendering that takes longer than the first (more than a thousand machines) takes at most this share of the time."""
 SLOW_S = 10.0  # the same of panels.SLOW
 TICK_S = 5.0  # ages and clock times move on although nothing comes
 QUEUE = 64
@@ -64,6 +66,7 @@ class Broadcast:
         self._title = ""
         self._seq = 0
         self._rendered_s = self._slow_s = float("-inf")
+        self._took_s = 0.0
 
     def changed(self, *, soon: bool = False) -> None:
         """Something changed, `soon` where it is more than a reading; never blocks."""
@@ -103,7 +106,10 @@ class Broadcast:
 
     def refresh(self) -> None:
         """Render what has changed since, and tell the open pages."""
-        now_s = asyncio.get_running_loop().time()
+        loop = asyncio.get_running_loop()
+        now_s = loop.time()
+        if self._view is not None and not self._soon.is_set() and now_s < self._rendered_s + self._rest_s():
+            return
         if self._view is not None and not self._changed.is_set() and now_s - self._rendered_s < LEAST_S:
             return
         soon = self._soon.is_set()
@@ -120,6 +126,7 @@ class Broadcast:
         had, new = self._panels, render(self._view, of=wanted)
         self._panels = had | new
         self._drawn |= wanted
+        self._took_s = loop.time() - now_s
         panels, parts = changes(had, new)
         if not panels and not parts:
             return
@@ -128,6 +135,10 @@ class Broadcast:
         said = event(message | {"parts": parts} if parts else message)
         for reader in self._readers:
             reader.put(said)
+
+    def _rest_s(self) -> float:
+        """How long what was rendered stands, whatever changes: of a large farm the page costs much (see `SHARE`)."""
+        return self._took_s / SHARE if self._took_s > COSTLY_S else 0.0
 
     async def run(self) -> None:
         """Until cancelled."""
@@ -138,7 +149,7 @@ class Broadcast:
                 await asyncio.wait_for(self._changed.wait(), TICK_S)
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._soon.wait(), max(0.0, self._rendered_s + CALM_S - loop.time()))
-            await asyncio.sleep(max(0.0, self._rendered_s + LEAST_S - loop.time()))
+            await asyncio.sleep(max(0.0, self._rendered_s + max(LEAST_S, self._rest_s()) - loop.time()))
             if not self._readers:
                 self._changed.clear()
                 self._rendered_s = self._slow_s = float("-inf")  # the next page that opens gets a fresh one
