@@ -46,6 +46,7 @@ from farmwatch.words.view import View
 
 if TYPE_CHECKING:
     from farmwatch.actuate import Actuator, Audit, Look
+    from farmwatch.assemble_pair import Several
     from farmwatch.sources.mqtt import TlsConfig
     from farmwatch.stores.influx import InfluxSeries
     from farmwatch.web.config import WebConfig
@@ -96,7 +97,10 @@ def _mqtt(settings: Settings) -> Source | None:
 
     entry = settings.mqtt
     password = settings.secrets.mqtt_password
+    from farmwatch.assemble_pair import Several  # noqa: PLC0415
+
     topics = (*_addresses(settings, "mqtt"), *(button.topic for button in settings.button_routes()))
+    topics = (*topics, *Several.topics(settings))
     return MqttSource(
         MqttConfig(
             host=entry.host,
@@ -361,6 +365,21 @@ class SpentLinks:
                 self._spent[effect.key] = effect.doc
 
 
+def several_of(settings: Settings, sources: list[Source], look: Callable[[], View]) -> "Several | None":
+    """What stands before the MQTT source where there are other collectors; it takes that one's place in `sources`."""
+    from farmwatch.assemble_pair import Several  # noqa: PLC0415
+    from farmwatch.sources.mqtt import MqttSource  # noqa: PLC0415  (only where it is used)
+
+    if settings.pair is None and not settings.web.sites and not (settings.mqtt and settings.mqtt.summary):
+        return None
+    for number, source in enumerate(sources):
+        if isinstance(source, MqttSource):
+            several = Several(source, settings, look)
+            sources[number] = several
+            return several
+    return None
+
+
 class House:
     """Everything of one daemon, put together."""
 
@@ -388,6 +407,7 @@ class House:
         self.engine = Engine(self.intake, self.brain) if tape is None else tape.engine(self.intake, self.brain)
         self.brain.restore(self.journal.facts(), self.clock.now_s())
         sources = build_sources(settings, self.clock)
+        self.several = several_of(settings, sources, lambda: self.brain.view(self.clock.now_s()))
         push = next((source for source in sources if isinstance(source, PushSource)), None)
         channels = build_channels(settings)
         notifier = Notifier(
@@ -411,6 +431,7 @@ class House:
             late=lambda: self.daemon.late,
             report=self._report,
             unready=self._unready,
+            sites=self._sites if self.several is not None and settings.web.sites else None,
             settled=lambda: self.daemon.settled(),  # noqa: PLW0108  (there is no daemon yet)
         )
         self.heartbeat = self._heartbeat()
@@ -442,6 +463,8 @@ class House:
         if isinstance(self.clock, WarpClock):
             self.clock.busy = lambda: not self.daemon.started or len(self.daemon.inbox.items) > PLAYED_AHEAD
 
+        if self.several is not None:
+            notifier.gate, self.several.wake = self.several, notifier.wake
         notifier.beat = partial(self.daemon.beat, "postman")
         notifier.on_health = lambda name, ok, why: self.daemon.tell(ChannelHealth(self.clock.now_s(), name, ok, why))
         page.on_beat(partial(self.daemon.beat, "page"))
@@ -483,8 +506,12 @@ class House:
             channels, {name: number * DAY_S for name, number in days.items() if number}, self.settings.site.name,
             self.clock, tested=tested, tell=self._tested,
             last_ok=lambda name: self.notifier.state[name].last_ok_s,
-            may=lambda now_s: 9 <= datetime.fromtimestamp(now_s, zone).hour < 18,
+            may=lambda now_s: self._speaks() and 9 <= datetime.fromtimestamp(now_s, zone).hour < 18,
         )  # fmt: skip
+
+    def _speaks(self) -> bool:
+        """Whether no other collector is the one that speaks."""
+        return self.several is None or self.several.may()
 
     def _tested(self, result: ChannelHealth) -> None:
         self.daemon.tell(result)
@@ -545,6 +572,9 @@ class House:
         effects = await self.daemon.ask(said, also)
         self.spent.note(also)
         return effects
+
+    def _sites(self) -> list[dict[str, Any]]:
+        return [] if self.several is None else self.several.sites(self.clock.now_s())
 
     def _unready(self) -> str:
         if not self.daemon.started:

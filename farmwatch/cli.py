@@ -148,8 +148,9 @@ def _add_setting_up(verb: Add) -> None:
     check.add_argument("--online", action="store_true", help="ask every peer, and print what each mapping yields")
     check.add_argument("--seconds", type=float, default=10.0, metavar="N", help="how long to wait online (default 10)")
     check.add_argument("--json", action="store_true", help="as JSON")
-    config = verb("config", config_verb, "print the configuration's schema, its values, or the table of its keys")
-    config.add_argument("what", choices=("show", "schema", "reference"))
+    about = "print the configuration's schema, its values, the table of its keys, or the memory to allow"
+    config = verb("config", config_verb, about)
+    config.add_argument("what", choices=("show", "schema", "reference", "memory"))
 
 
 def _add_recordings(verb: Add) -> None:
@@ -366,6 +367,10 @@ def config_verb(args: argparse.Namespace) -> int:
         out(json.dumps(settings.json_schema(), indent=1, ensure_ascii=False))
     elif args.what == "reference":
         out(settings.reference().rstrip("\n"))
+    elif args.what == "memory":
+        from farmwatch.settings_check import memory_mib
+
+        out(f"{memory_mib(len(settings.load(args.config, live=False).machines))}M")
     else:
         for key, value, origin in settings.shown(settings.load(args.config)):
             out(f"{bold(key)} = {value}  # {origin}")

@@ -59,6 +59,26 @@ class Parcel(Protocol):
         ...
 
 
+class Gate(Protocol):
+    """Whether this collector is the one that speaks, where another stands by."""
+
+    def may(self) -> bool:
+        """Whether it may send now."""
+        ...
+
+    def elsewhere(self, row: OutboxRow) -> bool:
+        """Whether nothing is to be sent any more: the other has."""
+        ...
+
+    def sending(self, rows: Sequence[OutboxRow], *, done: bool) -> None:
+        """These are about to be sent, or were accepted."""
+        ...
+
+    def busy(self, *, sending: bool) -> None:
+        """Whether a call is in hand."""
+        ...
+
+
 Collapse = Callable[[Sequence[OutboxRow], float], Sequence[Parcel]]
 
 T = TypeVar("T")
@@ -110,6 +130,7 @@ class Notifier:
         self.on_health: Callable[[str, bool, str], None] = lambda *_: None  # channel, works, why not
         self.waiting: dict[str, int] = {}  # rows by channel
         self.untold: list[dict[str, Any]] = []  # what nobody could be told lately, newest first
+        self.gate: Gate | None = None  # None: nobody else could speak
         self._untold_looked_s = float("-inf")
         self._woken = asyncio.Event()
         self._busy: dict[str, asyncio.Task[None]] = {}
@@ -153,13 +174,30 @@ class Notifier:
         except StoreError as error:
             log.error("outbox: %s", error)  # noqa: TRY400  (the words say it all)
             return
+        if self.gate is not None:
+            rows = await self._gated(self.gate, rows, now_s)
         self.waiting = dict(Counter(row.channel for row in rows))
         await self._look_for_untold(now_s)
         free = {name: found for name, found in self._released(rows, now_s).items() if name not in self._busy}
         for name, waiting in free.items():
             chosen = self._next(name, waiting, now_s)
             if chosen is not None:
+                if self.gate is not None:
+                    self.gate.busy(sending=True)
                 self._busy[name] = asyncio.create_task(self._deliver(name, *chosen), name=f"notify {name}")
+
+    async def _gated(self, gate: Gate, rows: Sequence[OutboxRow], now_s: float) -> list[OutboxRow]:
+        """What is still to be sent, by us; nothing while another leads. What the other has sent is done here too."""
+        gate.busy(sending=bool(self._busy))
+        left = []
+        for row in rows:
+            if row.channel not in self._busy and gate.elsewhere(row):
+                log.info("message %s: the other collector has sent it", row.message.id)
+                with contextlib.suppress(StoreError):
+                    await asyncio.to_thread(self._journal.delivered, row.id, now_s, 0.0)
+                continue
+            left.append(row)
+        return left if gate.may() else []
 
     async def _look_for_untold(self, now_s: float) -> None:
         """Once a minute: what has been given up, for the page."""
@@ -243,6 +281,10 @@ class Notifier:
         with contextlib.suppress(StoreError):
             await asyncio.to_thread(self._journal.begun, [one.id for one in covers])
         await pause("outbox.begun")
+        if self.gate is not None:
+            if not self.gate.may():
+                return
+            self.gate.sending(covers, done=False)
         loop = asyncio.get_running_loop()
         began_s = loop.time()
         key = row.id if len(covers) == 1 else f"{row.message.id}|{name}"
@@ -283,6 +325,8 @@ class Notifier:
         self.state[name] = ChannelState(last_ok_s=now_s, last_took_s=took_s)
         if before is None or before.failures or before.last_ok_s is None:
             self.on_health(name, True, "")
+        if self.gate is not None:
+            self.gate.sending(covers, done=True)
         for row in covers:
             self._done[row.id] = (now_s, took_s)
             self._tried.pop(row.id, None)

@@ -592,6 +592,17 @@ def _simulated(subject: Subject) -> Iterator[Finding]:
         yield Finding(("simulated", "start"), what, 'write it like "2025-03-01T06:00:00+00:00", or ""')
 
 
+def _pair(subject: Subject) -> Iterator[Finding]:
+    settings = subject.settings
+    if settings.pair is None:
+        return
+    if settings.mqtt is None:
+        yield Finding(("pair",), "two collectors find each other by MQTT, and no broker is configured", "add [mqtt]")
+    elif settings.pair.peer == settings.mqtt.client_id:
+        what = f'"{settings.pair.peer}" is this collector itself'
+        yield Finding(("pair", "peer"), what, "give each collector a [mqtt] client_id of its own, and name the other's")
+
+
 def _broker(subject: Subject) -> Iterator[Finding]:
     settings = subject.settings
     if settings.mqtt is None:
@@ -734,6 +745,7 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _site,
     _web,
     _broker,
+    _pair,
     _secrets,
     _influx,
     _snmp,
@@ -753,3 +765,12 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _rounds,
     _simulated,
 )
+
+BASE_MIB, LIVE_MIB, MACHINE_KIB, LEAST_MIB = 85, 64, 60, 256
+"""Resident with a dozen machines; what pages, charts and restarts need beside; a machine more, twice what was measured
+with readings every 2 s for a minute; what the unit allows anyway."""
+
+
+def memory_mib(machines: int) -> int:
+    """What memory to allow a collector with so many machines, MiB: above that something is wrong with it."""
+    return max(LEAST_MIB, -(-(BASE_MIB * 1024 + LIVE_MIB * 1024 + machines * MACHINE_KIB) // 1024))

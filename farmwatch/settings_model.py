@@ -124,6 +124,9 @@ class Web(Part):
         description="Who may read /metrics without signing in: token (nobody without the API's token), local (this "
         "computer itself), open (everybody who reaches the page).",
     )
+    sites: list[str] = Field(
+        default=[], max_length=100, description="Collectors (their [mqtt] client_id) that the page /sites shows."
+    )
 
 
 class Tls(Part):
@@ -152,6 +155,7 @@ class Mqtt(Part):
         default="farmwatch/command",
         description='What people say by MQTT: JSON with command, machine, by; "" listens to none.',
     )
+    summary: bool = Field(default=False, description="Publish how this site stands, for another's page /sites.")
     tls: Tls | None = Field(default=None, description="Present: TLS is used.")
 
 
@@ -159,6 +163,14 @@ class HeartbeatEntry(Part):
     """A request to an address of yours while all is well. Its address is the secret heartbeat_url; without it, none."""
 
     every_s: Number = Field(default=60.0, ge=10, le=86_400, description="Seconds between two requests.")
+
+
+class PairEntry(Part):
+    """Two collectors of this site on one broker, of which one speaks; docs/several.md."""
+
+    role: Literal["primary", "standby"] = Field(description="The standby speaks while the primary cannot.")
+    peer: str = Field(min_length=1, description="The other's [mqtt] client_id.")
+    fresh_s: Number = Field(default=15.0, ge=2, le=300, description="So long after its last beat the other is gone.")
 
 
 class InfluxEntry(Part):
@@ -520,6 +532,7 @@ class Settings(BaseSettings):
     site: Site = Field(default=Site(), description="The shop.")
     web: Web = Field(default=Web(), description="The page.")
     mqtt: Mqtt | None = Field(default=None, description="The broker.")
+    pair: PairEntry | None = Field(default=None, description="Present: another collector watches the same site.")
     heartbeat: HeartbeatEntry | None = Field(
         default=None, description="A request to an address of yours while all is well."
     )

@@ -19,7 +19,7 @@ FLOORS: dict[str, int] = {
     # room: floor; a room imports from lower floors and from itself
     "": 0, "words": 0, "ports": 0,
     "machines": 1, "power": 1, "shop": 1, "alarms": 1, "farm": 1, "overview": 1, "brain": 1, "wire": 1, "scenario": 1,
-    "engine": 2, "pulse": 2,
+    "engine": 2, "pulse": 2, "pair": 2,
     "actuate": 3, "clock": 3, "failpoints": 3, "service": 3, "sqlitefile": 3, "tape": 3, "sources": 3, "stores": 3,
     "notify": 3, "channels": 3, "webhook": 3, "heartbeat": 3, "selftest": 3, "web": 3, "filler": 3,
     "backups": 4, "daemon": 4,
@@ -28,7 +28,7 @@ FLOORS: dict[str, int] = {
     "cli": 7, "replay": 7, "score": 7, "whatif": 7, "__main__": 7,
 }  # fmt: skip
 THOUGHT = frozenset({"machines", "power", "shop", "alarms", "farm", "overview", "brain"})
-PURE = THOUGHT | {"words", "wire", "scenario", "engine", "ports", "pulse"}
+PURE = THOUGHT | {"words", "wire", "scenario", "engine", "ports", "pulse", "pair"}
 NEIGHBOURS: dict[int, frozenset[str]] = {
     # floor: rooms of it that others of the same floor may use
     1: THOUGHT,

@@ -41,7 +41,7 @@ ROUTES: dict[tuple[str, str], str] = {
                 "/api/v1/alarms", "/api/v1/outages", "/api/v1/energy", "/api/v1/history", "/api/v1/series",
                 "/api/v1/rollups", "/api/v1/held", "/api/v1/table.csv", "/api/v1/act/{id}", "/api/v1/openapi.json",
                 "/work", "/work.csv", "/spools.csv", "/api/v1/rounds", "/api/v1/work", "/api/v1/work.csv",
-                "/api/v1/shop", "/api/v1/spools.csv", "/api/v1/report",
+                "/api/v1/shop", "/api/v1/spools.csv", "/api/v1/report", "/sites",
             )
         ],
         READ,

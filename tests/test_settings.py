@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from farmwatch import settings as settings_module
 from farmwatch.settings import ConfigErrors, json_schema, load, reference, shown
+from farmwatch.settings_check import memory_mib
 from farmwatch.settings_lines import line_of, locate
 from farmwatch.settings_people import remarks
 from farmwatch.words.model import HoursPlan
@@ -590,3 +591,22 @@ def test_people_come_into_the_plan(tmp_path):
     assert person.duty == (HoursPlan(480, 1080, (0, 1, 2, 3, 4)),)
     assert person.quiet == (HoursPlan(1320, 420),)
     assert (person.daily, person.digests, person.a_day, person.at_once) == (None, (450, 780, 1110), 5.0, False)
+
+
+def test_memory_follows_the_machines() -> None:
+    assert memory_mib(12) == 256
+    assert memory_mib(10_000) - memory_mib(9_000) == pytest.approx(1000 * 60 / 1024, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ('[pair]\nrole = "standby"\npeer = "shed"\n', "no broker is configured"),
+        ('[mqtt]\nclient_id = "shed"\n[pair]\nrole = "standby"\npeer = "shed"\n', "is this collector itself"),
+    ],
+)
+def test_a_pair_is_two_and_has_a_broker(tmp_path: Path, text: str, what: str) -> None:
+    (tmp_path / "farmwatch.toml").write_text(text)
+    with pytest.raises(ConfigErrors) as caught:
+        load(tmp_path / "farmwatch.toml", live=False)
+    assert what in str(caught.value)

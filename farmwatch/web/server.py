@@ -10,7 +10,7 @@ from aiohttp import web
 
 import farmwatch
 from farmwatch.ports import Ask, Clock
-from farmwatch.web import doorkeeper, guard, links, pages, report_page, roles, sessions, shop_panels
+from farmwatch.web import doorkeeper, guard, links, pages, report_page, roles, sessions, shop_panels, sites_page
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast
@@ -74,6 +74,7 @@ class WebServer:
         late: tasks of the daemon that make no progress.
         unready: why it is not ready to be relied on; "" where it is.
         settled: returns when what the view shows is durable, or cannot be made so soon.
+        sites: how the sites stand, a row each; None where no other collector is named.
         report: what the machines gave, by the words of a query; None where no journal is kept.
     """
 
@@ -94,8 +95,9 @@ class WebServer:
         unready: Callable[[], str] = str,
         settled: Callable[[], Awaitable[None]] = _at_once,
         report: Report | None = None,
+        sites: Callable[[], list[dict[str, Any]]] | None = None,
     ) -> None:
-        self._config, self._report = config, report
+        self._config, self._report, self._sites = config, report, sites
         self._view, self._ask, self._history = view, ask, history
         self._push, self._used, self._clock = push, used, clock
         self._late, self._unready = late, unready
@@ -193,6 +195,7 @@ class WebServer:
                 web.get("/outage", self._get_outage),
                 web.get("/shop", self._get_shop),
                 web.get("/report", self._get_report),
+                web.get("/sites", self._get_sites),
                 *self._charts.routes(),
                 *self._live.routes(),
                 web.get("/static/{name}", self._static.get),
@@ -324,6 +327,12 @@ class WebServer:
             raise web.HTTPNotFound
         found = await self._report(dict(request.query))
         return page(report_page.page(self._view(), found, self._assets, self._footer(request)))
+
+    async def _get_sites(self, request: web.Request) -> web.StreamResponse:
+        if self._sites is None:
+            raise web.HTTPNotFound
+        html = sites_page.page(self._view()["site"], self._sites(), self._assets, self._footer(request))
+        return self._html(html)
 
     def _footer(self, request: web.Request) -> Html:
         local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
