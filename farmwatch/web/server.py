@@ -332,7 +332,7 @@ class WebServer:
         if self._sites is None:
             raise web.HTTPNotFound
         html = sites_page.page(self._view()["site"], self._sites(), self._assets, self._footer(request))
-        return self._html(html)
+        return page(html)
 
     def _footer(self, request: web.Request) -> Html:
         local = guard.host_name(request.headers.get("Host", "")) in guard.LOCAL
