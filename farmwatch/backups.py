@@ -249,10 +249,13 @@ class Nightly:
         """Have another process make it; whether it did, and its words."""
         command = (sys.executable, "-m", "farmwatch.backups", str(self._nights.data), str(target))
         environment = {name: os.environ[name] for name in INHERITED if name in os.environ}
-        process = await asyncio.create_subprocess_exec(
-            *command, *self.databases(target), env=environment, stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
-        )  # fmt: skip
+        try:
+            process = await asyncio.create_subprocess_exec(
+                *command, *self.databases(target), env=environment, stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
+            )  # fmt: skip
+        except OSError as error:  # too many files or processes, no memory: no reason to stop watching
+            return False, f"its process could not be started: {error.strerror}"
         try:
             async with asyncio.timeout(LONGEST_S):
                 text, _ = await process.communicate()

@@ -143,6 +143,13 @@ async def test_a_stop_ends_the_process_that_makes_one(data, monkeypatch, tmp_pat
     assert not Path(f"/proc/{(tmp_path / 'pid').read_text().strip()}").exists()
 
 
+async def test_a_process_that_cannot_be_started_is_told_and_stops_nothing(data, monkeypatch):
+    monkeypatch.setattr(backups.sys, "executable", str(data / "missing"))
+    clock, told = Clock(), []
+    await nightly(data, clock, told).look()
+    assert told == [(False, "its process could not be started: No such file or directory")]
+
+
 async def test_the_process_sees_no_secret(data, monkeypatch):
     seen = {}
 

@@ -24,6 +24,7 @@ print(found.trace, found.faults)
 """
 
 
+@pytest.mark.timeout(900)
 def test_the_same_seed_gives_the_same_run_in_another_process(tmp_path):
     """Other string hashes, another folder: not a byte differs of what was committed and told."""
     found = []
