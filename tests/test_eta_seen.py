@@ -251,3 +251,15 @@ def test_what_the_build_before_had_left_is_no_build(left):
     since = [build for build in day.builds("knot") if build["started"] > begin]
     assert len({build["id"] for build in since}) == 1, "one build, not two"
     assert since[-1]["ended"] is None
+
+
+@pytest.mark.parametrize("names", [("vent-collar", "vent-collar"), ("vent-collar", "hive-latch")])
+def test_two_short_builds_without_a_stop_between_are_two(names):
+    """What a build reached itself was not left by the one before, however young it is."""
+    day = taught()
+    begin = day.now
+    for number, name in enumerate(names):
+        for k in range(5):
+            day.panel("knot", begin + 300 * number + 10 + 60 * k, state="printing", job=name, progress=k / 4.1)
+    since = [build for build in day.builds("knot") if build["started"] >= begin]
+    assert len({build["id"] for build in since}) == 2

@@ -29,6 +29,7 @@ class Build:
     because: str = ""
     progress: float | None = None
     progress_at_s: float | None = None
+    own_progress: bool = False  # it was low once: not what the build before had left
     remaining_s: float | None = None
     energy_wh: float | None = None
     pieces: float | None = None  # as reported

@@ -26,8 +26,9 @@ REJUDGE_S = 15.0
 BEGIN_ALONE_S = 600.0
 """And only after so long may the plug begin a build of a machine that reports."""
 VALUE_MOST = 1e6
-LEFT_OVER_S = 900.0, 300.0
-"""So long progress may be what the build before had left; the second where its name was left, too."""
+LEFT_OVER_S, OWN_BELOW = (900.0, 300.0), 0.5
+"""So long progress may be what the build before had left, the second where its name was left, too: unless this build
+has been seen at less, for then it is its own."""
 HEATER_W = 100.0
 """Boards and fans alone draw less (common practice, no source)."""
 HOLD_S = 45 * 60.0
@@ -347,7 +348,8 @@ class MachineTrack:
         if progress is None or build.progress is None:
             return renamed and self._blind_since_s is not None
         back = build.progress - progress
-        if build.progress > 0.5 and now_s - build.started_s < (LEFT_OVER_S[1] if renamed else LEFT_OVER_S[0]):
+        young = now_s - build.started_s < (LEFT_OVER_S[1] if renamed else LEFT_OVER_S[0])
+        if young and build.progress > OWN_BELOW and not build.own_progress:
             return False
         return back > 0.5 and progress < 0.1 if not renamed else back > 0.02
 
@@ -429,6 +431,7 @@ class MachineTrack:
         progress, remaining_s = self.number("progress"), self.number("remaining_s")
         if (progress, remaining_s) != (None, None) and (progress != build.progress or remaining_s != build.remaining_s):
             build.progress = progress if progress is not None else build.progress
+            build.own_progress |= progress is not None and progress <= OWN_BELOW
             build.remaining_s = remaining_s
             build.progress_at_s = now_s
             self._estimator.progress(build.id, now_s, progress, remaining_s)
