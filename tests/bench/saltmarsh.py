@@ -10,6 +10,8 @@ from importlib.resources import files
 from itertools import compress
 from pathlib import Path
 
+import numpy as np
+
 from farmwatch.assemble import build_intake
 from farmwatch.scenario.world import World
 from farmwatch.settings import load
@@ -78,19 +80,19 @@ def jittered(day: Day, sigma_ms: float = 20.0, seed: int = 1) -> Day:
 
 def another(day: Day, number: int) -> Day:
     """The day again, `number` days later, not the same."""
-    rng = random.Random(number)
+    rng = np.random.default_rng(number)
     found = {}
     for key, frame in day.items():
-        times = array("q", (t + number * DAY_MS for t in frame.times))
         columns = {}
         for name, column in frame.columns.items():
-            shaken = column[:]
-            if len(set(column[:500])) > 4 or len(set(column)) > 50:  # not targets and flags
-                for index in rng.sample(range(len(column)), len(column) // 8):
-                    if shaken[index] > 1:
-                        shaken[index] += rng.choice((-1, 1))
-            columns[name] = shaken
-        found[key] = Frame(times, columns)
+            shaken = np.array(column)
+            if len(np.unique(shaken[:500])) > 4 or len(np.unique(shaken)) > 50:  # not targets and flags
+                where = rng.choice(len(shaken), len(shaken) // 8, replace=False)
+                where = where[shaken[where] > 1]
+                shaken[where] += rng.choice((-1, 1), len(where)).astype(shaken.dtype)
+            columns[name] = array(column.typecode, shaken.tobytes())
+        times = np.array(frame.times) + number * DAY_MS
+        found[key] = Frame(array("q", times.tobytes()), columns)
     return found
 
 

@@ -1,23 +1,60 @@
-"""The contract of ports.SeriesStore, over every adapter. A new store adds a line to ADAPTERS."""
+"""The contract of ports.SeriesStore, over every adapter. A new store adds a fixture."""
 
 import math
 import random
 from array import array
 
 import pytest
+from metrics_server import FluxFront, Metrics
+from real.servers import until
 
 from farmwatch.stores.embedded import EmbeddedSeries
+from farmwatch.stores.influx import InfluxConfig, InfluxSeries
 from farmwatch.words.model import Observed
 
 DAY_S = 86_400.0
 T0 = 20_000 * DAY_S  # a UTC midnight
 
-ADAPTERS = {"embedded": lambda folder: EmbeddedSeries(folder / "history.db")}
+
+class Arrived(InfluxSeries):
+    """What waits is sent before anything is asked: the store's own reads see what the server has, nothing else."""
+
+    async def arrive(self):
+        await self.flush()
+        await until(lambda: not self.spool.state.lines, within_s=20, what="everything sent")
+
+    async def read(self, *args):
+        await self.arrive()
+        return await super().read(*args)
+
+    async def rollups(self, *args):
+        await self.arrive()
+        return await super().rollups(*args)
+
+    async def held(self):
+        await self.arrive()
+        return await super().held()
 
 
-@pytest.fixture(params=ADAPTERS)
-def make(request, tmp_path):
-    return lambda: ADAPTERS[request.param](tmp_path)
+@pytest.fixture
+def embedded(tmp_path):
+    return lambda: EmbeddedSeries(tmp_path / "history.db")
+
+
+@pytest.fixture
+def influx(tmp_path):
+    """Lines through the spool to victoria-metrics, and back by Flux, which is played in front of it."""
+    metrics = Metrics(tmp_path / "metrics").start()
+    front = FluxFront(metrics)
+    config = InfluxConfig(front.url, "saltmarsh", "farm", lambda: "token")
+    yield lambda: Arrived(config, tmp_path / "spool", {"avocet": (("machine", "avocet"), ("bank", "north"))})
+    front.close()
+    metrics.stop()
+
+
+@pytest.fixture(params=["embedded", pytest.param("influx", marks=pytest.mark.real)])
+def make(request):
+    return request.getfixturevalue(request.param)
 
 
 def seen(at_s, subject="avocet", retained=False, **values):

@@ -11,20 +11,19 @@ import http.server
 import json
 import os
 import random
-import signal
 import subprocess
 import sys
 import threading
 import time
 import tomllib
 import urllib.parse
-import urllib.request
 from array import array
 from collections import Counter
 from pathlib import Path
 
 import pytest
-from servers import Answer, HttpReceiver, Process, free_port, need, until
+from metrics_server import Metrics
+from servers import Answer, HttpReceiver, until
 
 from farmwatch.stores.influx import InfluxConfig, InfluxSeries
 from farmwatch.wire.lines import parse
@@ -35,52 +34,6 @@ pytestmark = pytest.mark.real
 T0 = 1_795_000_000.0
 TOKEN = "canary-7f3a-token"
 TAGS = {"avocet": (("machine", "avocet"), ("bank", "north"))}
-
-
-class Metrics:
-    """Debian's victoria-metrics on a free port; what it holds outlives a kill."""
-
-    def __init__(self, folder):
-        self.program = need("victoria-metrics", "victoria-metrics")
-        self.folder, self.port, self.process = folder, free_port(), None
-        folder.mkdir()
-
-    @property
-    def url(self):
-        return f"http://127.0.0.1:{self.port}"
-
-    def start(self):
-        self.process = Process(
-            [self.program, f"-storageDataPath={self.folder}/data", f"-httpListenAddr=127.0.0.1:{self.port}",
-             "-retentionPeriod=100y", "-search.latencyOffset=0s"], self.folder / "log",
-        )  # fmt: skip
-        for _ in range(400):
-            try:
-                return self.get("/health") and self
-            except OSError:
-                time.sleep(0.05)
-        raise AssertionError(self.process.output())
-
-    def get(self, path, **words):
-        query = urllib.parse.urlencode(words)
-        with urllib.request.urlopen(f"{self.url}{path}?{query}", timeout=20) as answer:  # noqa: S310  (loopback)
-            return answer.read()
-
-    def export(self, match):
-        """{(name, machine or subject): [(s, value), ...]} of every series that matches, by its own export."""
-        self.get("/internal/force_flush")
-        answer = self.get("/api/v1/export", **{"match[]": match, "start": 0, "end": 4_000_000_000})
-        found = {}
-        for row in map(json.loads, answer.splitlines()):
-            metric = row["metric"]
-            key = metric["__name__"], metric.get("machine") or metric.get("subject")
-            found.setdefault(key, []).extend(zip((t / 1000 for t in row["timestamps"]), row["values"], strict=True))
-        return found
-
-    def stop(self):
-        if self.process is not None:
-            self.process.end(signal.SIGTERM, within_s=20.0)
-            self.process = None
 
 
 @pytest.fixture
