@@ -2,16 +2,19 @@
 
 import argparse
 import asyncio
+import codecs
 import contextlib
+import io
 import math
 import os
 import sys
 from array import array
 from collections.abc import AsyncIterator, Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TextIO
 
-from farmwatch.cli_foreign import Mapping, moment, read_foreign
+from farmwatch.cli_foreign import LocalClock, Mapping, moment, read_foreign
 from farmwatch.cli_forms import (
     FIRST_S,
     LAST_S,
@@ -56,10 +59,11 @@ def add_import(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--check", action="store_true", help="read all of it and say what is wrong; keep nothing")
     other = parser.add_argument_group("a CSV from elsewhere")
     other.add_argument("--subject", default="", metavar="NAME", help="whose values these are")
-    other.add_argument("--time", default="", metavar="COLUMN", help="its column of times")
-    other.add_argument("--value", default="", metavar="COLUMN", help="its column of values")
+    other.add_argument("--time", default="", metavar="COLUMN", help="its column of times, or two as Date+Time")
+    other.add_argument("--value", default="", metavar="COLUMN", help="its column of values; without a head: numbers")
     other.add_argument("--quantity", default="power_w", metavar="NAME", help="what they are (default power_w)")
     other.add_argument("--unit", default="", metavar="UNIT", help="in which unit, such as kW")
+    other.add_argument("--timezone", default="", metavar="ZONE", help="of its local times (default site.timezone)")
     other.add_argument("--time-format", default="", metavar="FORM", help="such as %%d/%%m/%%Y %%H:%%M")
 
 
@@ -106,11 +110,15 @@ def _time(text: str, settings: Settings, default: float, *, end: bool = False) -
         return default
     from zoneinfo import ZoneInfo  # noqa: PLC0415
 
-    zone = ZoneInfo(settings.site.timezone)
+    local = LocalClock(ZoneInfo(settings.site.timezone)).seconds
     try:
-        if len(text) == 10:
-            return moment(text, zone, "%Y-%m-%d") + (DAY_S - 0.001 if end else 0.0)
-        return moment(text, zone)
+        if len(text) == len("2026-11-18"):
+            first_s = moment(text, local, "%Y-%m-%d")
+            if not end:
+                return first_s
+            next_day = datetime.strptime(text, "%Y-%m-%d") + timedelta(days=1)  # noqa: DTZ007  (local, as it is given)
+            return local(next_day) - 0.001  # a day is not always 24 hours long
+        return moment(text, local)
     except BadPayload as error:
         raise FarmwatchError(str(error)) from None
 
@@ -199,8 +207,8 @@ def run_import(args: argparse.Namespace) -> int:
         raise FarmwatchError("a CSV from elsewhere wants --subject, --time and --value, all three")
     mapping = None
     if all(foreign):
-        mapping = Mapping(args.subject, args.time, args.value, args.quantity, args.unit, settings.site.timezone,
-                          args.time_format)  # fmt: skip
+        mapping = Mapping(args.subject, args.time, args.value, args.quantity, args.unit,
+                          _zone(args.timezone or settings.site.timezone), args.time_format)  # fmt: skip
     if args.check:
         return asyncio.run(_import(None, args.input, form, mapping))
     settings.data_path.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -210,6 +218,15 @@ def run_import(args: argparse.Namespace) -> int:
     finally:
         if lock is not None:
             lock.close()
+
+
+def _zone(name: str) -> str:
+    from zoneinfo import ZoneInfo  # noqa: PLC0415
+
+    try:
+        return ZoneInfo(name).key
+    except (KeyError, OSError, ValueError):  # not found; a folder; a name that no file can have
+        raise FarmwatchError(f'there is no time zone "{name}"', hint="such as Europe/London or UTC") from None
 
 
 def _rows(name: str, form: str, mapping: Mapping | None, file: TextIO | None) -> Iterator[Reading | BadLine]:
@@ -265,13 +282,28 @@ def _source(name: str, form: str) -> Iterator[TextIO | None]:
             raise FarmwatchError(f"there is no file {name}")
         yield None
     elif name == "-":
+        if isinstance(sys.stdin, io.TextIOWrapper):
+            sys.stdin.reconfigure(encoding="utf-8-sig", errors="replace", newline="")
         yield sys.stdin
     else:
         try:
-            with open(name, encoding="utf-8-sig", errors="replace", newline="") as file:  # noqa: PTH123
+            with open(name, encoding=_encoding(name), errors="replace", newline="") as file:  # noqa: PTH123
                 yield file
         except OSError as error:
             raise FarmwatchError(f"{name} cannot be read: {error.strerror}") from error
+
+
+def _encoding(name: str) -> str:
+    """UTF-8, or what spreadsheets write besides it: UTF-16 with its byte-order mark, else Windows' Western European."""
+    with open(name, "rb") as file:  # noqa: PTH123
+        start = file.read(1 << 16)
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(start)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig"
 
 
 def _size(name: str) -> float:

@@ -30,6 +30,7 @@ import tempfile
 import time
 import urllib.parse
 import urllib.request
+from collections.abc import Sequence
 from pathlib import Path
 
 from bench import load, memory_mib
@@ -300,7 +301,7 @@ def year(args: argparse.Namespace) -> None:
     each = size_of(folder) / total
     print(f"{args.days} days, {total / 1e6:.0f} million readings: {size_of(folder) / 1e9:.3f} GB, {each:.3f} bytes a"
           f" reading, so {YEAR * each / 1e9:.3f} GB for {YEAR / 1e6:.0f} million; {load()}")  # fmt: skip
-    read_year(folder, args.days)
+    read_year(folder, args.days, [name for name in READ if name in {subject for subject, _ in day}])
 
 
 def some(day: dict, machines: int) -> dict:
@@ -309,7 +310,7 @@ def some(day: dict, machines: int) -> dict:
     return {key: frame for key, frame in day.items() if key[0] in names}
 
 
-def read_year(folder: Path, days: int) -> None:
+def read_year(folder: Path, days: int, machines: Sequence[str] = READ) -> None:
     """Charts of 800 points, plain and with numpy, and how memory stands."""
     end_s = START_S + 86_400 * days
     for numpy in (False, True):
@@ -318,7 +319,7 @@ def read_year(folder: Path, days: int) -> None:
         for span in (1, 7, 30, 90, days):
             times = [
                 timed(lambda: store.read(subject, quantity, end_s - 86_400 * span, end_s), 5)  # noqa: B023
-                for subject in READ
+                for subject in machines
                 for quantity in ("power_w", "bed_c")
             ]
             row.append(f"{span} d {statistics.median(times):.1f} (worst {max(times):.1f})")
