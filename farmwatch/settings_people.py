@@ -67,7 +67,7 @@ class Person(Part):
     )
     beyond: Literal["silent", "wait"] = Field(
         default="silent",
-        description="Beds beyond a_day: silent (at once without a sound, if the first channel can) or wait.",
+        description="Beds beyond a_day - 1: silent (at once without a sound, if the first channel can) or wait.",
     )
     at_once: bool = Field(
         default=False,

@@ -6,6 +6,7 @@ import pytest
 from farm import T0, Driver, plan, solo
 
 from farmwatch.machines.mishap import Mishap, Seen, Sign
+from farmwatch.machines.trail import Trail
 from farmwatch.words.model import Awoke, ClockHealth, Observed, RuleChange, SourcePlan
 
 HOLD_S = 600.0
@@ -220,3 +221,37 @@ def test_a_build_that_runs_longer_than_its_job_ever_did():
     assert standing(day)["build_overdue:knot"] == "unacknowledged"
     between()
     assert "build_overdue:knot" not in standing(day), "its end is the answer"
+
+
+def test_what_runs_within_the_interval_it_was_told_with_is_not_overdue_yet(monkeypatch):
+    """Half an hour late is no news for a job whose runs differ by hours; twice its usual run always is."""
+    day = solo("knot")
+
+    def build(seconds):
+        day.run(seconds, step=30, each=lambda d: d.panel("knot", state="printing", job="vent"))
+
+    for _ in range(4):
+        build(7200)
+        day.run(60, step=30, each=lambda d: d.panel("knot", state="done"))
+        day.say("cleared", "knot")
+        day.run(60, step=30, each=lambda d: d.panel("knot", state="idle"))
+    before = Trail.before
+
+    def wide(trail, at_s):
+        said = before(trail, at_s)
+        return said._replace(p90_s=said.p50_s + spread_s)
+
+    monkeypatch.setattr(Trail, "before", wide)
+    spread_s = 2400.0
+    build(7200 + 3900)  # half an hour, and a sixth of its run, and still within 1.53 times the spread and ten minutes
+    assert "build_overdue:knot" not in standing(day)
+    build(900)
+    assert standing(day)["build_overdue:knot"] == "unacknowledged"
+    day.run(60, step=30, each=lambda d: d.panel("knot", state="done"))
+    day.say("cleared", "knot")
+    day.run(60, step=30, each=lambda d: d.panel("knot", state="idle"))
+    spread_s = 86_400.0
+    build(2 * 7200 - 600)
+    assert "build_overdue:knot" not in standing(day)
+    build(4200)  # its usual run has become longer by then
+    assert standing(day)["build_overdue:knot"] == "unacknowledged"

@@ -10,6 +10,8 @@ from farmwatch.words.model import PersonPlan
 HELD_MAX = 60
 TOLD_MAX = 80
 DAY_S = 86_400.0
+ROOM = 1.0
+"""Sounds of `a_day` that beds leave for other matters, where they may come without one."""
 
 
 @dataclass(slots=True)
@@ -29,12 +31,13 @@ class Box:
     def sound(self, now_s: float, spare: float, *, beds: bool) -> bool:
         """Take leave to make a sound; False if there is none.
 
-        Where beds may come without a sound they take no tokens: they make a sound until there have been `a_day` within
-        24 hours, from whatever; other things need a token, and no 24 hours have more than twice `a_day`.
+        Where beds may come without a sound they take no tokens: they make a sound until there have been all but ROOM of
+        `a_day` within 24 hours, from whatever, and one at least; other things need a token, and no 24 hours have more
+        than twice `a_day`.
         """
         recent, a_day = self.sounds(now_s), self.person.a_day
         if self.person.silent and a_day is not None:
-            if beds and len(recent) >= a_day:
+            if beds and len(recent) >= max(a_day - ROOM, 1.0):
                 return False
             if not beds and (len(recent) >= 2 * a_day or not self.bucket.take(now_s)):
                 return False

@@ -23,6 +23,7 @@ class Letter:
         danger: whether the incident is one.
         to: names of those it is for; None: everybody.
         rules: alarm rules that it tells of.
+        alone: a single source says nothing: one person is enough.
     """
 
     id: str
@@ -37,6 +38,7 @@ class Letter:
     danger: bool = False
     to: tuple[str, ...] | None = None
     rules: tuple[str, ...] = ()
+    alone: bool = False
 
     @property
     def beds(self) -> bool:

@@ -26,9 +26,10 @@ GATHER_S: dict[str, float] = {
     "acts": 2,
 }  # fmt: skip
 """How long an incident's first message waits for the rest of the story."""
-ALONE_S = 600.0
-"""A single source that says nothing is told of when it has been so for this long: nobody gets there sooner, and most
-come back by themselves. On the page it stands at once."""
+ALONE_S, ALONE_AT_WORK_S = 1800.0, 600.0
+"""A single source that says nothing is told of when it has been so for the first; for the second if a build runs of
+which nothing else says how it goes. Nobody gets there sooner, and most come back by themselves. On the page it stands
+at once."""
 SEVERAL = 3
 """So many that fell silent together are a network, and are told of at once."""
 RESTORED_S = 2.0
@@ -82,6 +83,10 @@ class Scene(Protocol):
 
     def daily(self, box: Box, now_s: float) -> Letter:
         """The daily report of one person."""
+        ...
+
+    def at_work(self, subject: str) -> bool:
+        """Whether a build runs there."""
         ...
 
 
@@ -159,7 +164,7 @@ class Notices:
         group = RULES[alarm.rule].group
         incident = self.open.get(key)
         if incident is None:
-            wait_s = ALONE_S if alarm.rule == "source_silent" else GATHER_S[group]
+            wait_s = ALONE_AT_WORK_S if alarm.rule == "source_silent" else GATHER_S[group]
             incident = self._open(key, group, alarm.priority, now_s, wait_s)
         elif group == "bed":
             self._bed_joins(incident, alarm, now_s, effects)
@@ -233,6 +238,10 @@ class Notices:
             self._beds(incident, standing, now_s, effects)
             return
         news = [alarm for alarm in standing if alarm.id not in incident.told]
+        ripe_s = self._ripe_s(news, now_s)
+        if ripe_s > now_s:
+            self._timers.set(("notice", key), ripe_s)
+            return
         if incident.steps == 0 and not standing:
             self._close(incident, effects)
         elif incident.steps == 0:
@@ -241,6 +250,16 @@ class Notices:
         elif news and incident.steps < MOST:
             self._write(incident, news, "more", now_s, effects)
             effects.append(Keep("incident", key, incident.as_dict()))
+
+    def _ripe_s(self, news: list[Alarm], now_s: float) -> float:
+        """When single sources that say nothing are told of, or looked at again; what is more than that: now."""
+        if not news or not lone(news):
+            return now_s
+        since_s = min(alarm.since_s for alarm in news)
+        unseen = any(alarm.facts.get("all_of_it", True) and self._scene.at_work(alarm.subject) for alarm in news)
+        if unseen:
+            return max(now_s, since_s + ALONE_AT_WORK_S)
+        return max(now_s, min(now_s + ALONE_AT_WORK_S, since_s + ALONE_S))  # a build may begin there meanwhile
 
     def again(self, key: str, alarms: dict[str, Alarm], now_s: float, effects: list[Effect]) -> bool:
         """What was told of an incident has changed: tell it anew if it has been told only once; whether it was."""
@@ -330,6 +349,7 @@ class Notices:
             danger=incident.priority == "danger",
             to=to,
             rules=tuple(dict.fromkeys(alarm.rule for alarm in alarms)),
+            alone=lone(alarms),
         )
 
     def _write(self, incident: Incident, alarms: list[Alarm], step: str, now_s: float, effects: list[Effect]) -> None:
@@ -373,7 +393,7 @@ class Notices:
     def _gather_s(self, incident: Incident) -> float:
         names = [alarm_id.partition(":")[0] for alarm_id in incident.alarms]
         alone = len(names) < SEVERAL and all(name == "source_silent" for name in names)
-        return ALONE_S if incident.group == "silent" and alone else GATHER_S.get(incident.group, 0.0)
+        return ALONE_AT_WORK_S if incident.group == "silent" and alone else GATHER_S.get(incident.group, 0.0)
 
     def restore(
         self,
@@ -394,6 +414,11 @@ class Notices:
             if incident.steps == 0 or (incident.group == "bed" and not incident.reminded):
                 self._timers.set(("notice", incident.key), max(now_s + RESTORED_S, due_s))
         self.mail.restore(kept or {}, now_s)
+
+
+def lone(alarms: list[Alarm]) -> bool:
+    """Whether these are sources that say nothing, and fewer than a network is made of."""
+    return len(alarms) < SEVERAL and all(alarm.rule == "source_silent" for alarm in alarms)
 
 
 def min_priority(priority: str) -> str:

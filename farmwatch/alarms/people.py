@@ -9,8 +9,8 @@ What a letter meets, in this order:
                                 where the opening still waits, both are dropped
     digest                      waits for the next digest; where there are none it goes when the person may be spoken to
     this session                goes to one person, whoever may be spoken to soonest and has been told least, unless the
-                                rule names people or it is a loss of sight (then to all); an hour unanswered, to the
-                                next one, and no further
+                                rule names people or it is a loss of sight, more than a single source (then to all);
+                                an hour unanswered, to the next one, and no further
     off duty, or quiet hours    waits for their end, and comes in one message with whatever else waits
     no token                    a bed comes at once all the same, without a sound, where the person has it so
                                 (`silent`); else, and whatever is no bed, it waits for one, likewise
@@ -101,7 +101,7 @@ class Mail:
         if not order:
             effects += whom.undelivered([letter], "", now_s)
             return []
-        if letter.to is not None or letter.key in SIGHT:  # the owner wants just these to know; all must know
+        if letter.to is not None or (letter.key in SIGHT and not letter.alone):  # the owner wants it so; all must know
             return order
         known = [box for box in order if box.knows(letter.incident)]
         if letter.step == "again":  # whoever was told has not moved: the next one, if there is one to speak to

@@ -50,6 +50,11 @@ class Phrases:
         """The daily report of one person."""
         return watcher.daily(self._farm, self._tally, box, now_s)
 
+    def at_work(self, subject: str) -> bool:
+        """Whether a build runs there."""
+        machine = self._farm.machines.get(subject)
+        return machine is not None and machine.build is not None
+
     def next_round(self, now_s: float) -> str:
         """When to go to the machines, in one sentence; "" where nothing can be said."""
         return self._farm.rounds.line(now_s)

@@ -87,7 +87,8 @@ TABLE: tuple[Rule, ...] = (
     ),
     Rule(
         id="build_overdue", title="{subject}: build overdue", over="{subject}: overdue build is over",
-        condition="a job that has been seen three times or more runs half an hour and 15 % longer than usual",
+        condition="a job that has been seen three times or more runs half an hour and 15 % longer than usual, and ten "
+        "minutes beyond the 97.5 % end of what was said when three quarters of it had run",
         subject="machine",
         cause="a slower job than was thought, a nozzle that grinds, an end that was not seen",
         consequence="the machine may be printing air, and the plan after it slips",

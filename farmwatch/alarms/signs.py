@@ -16,6 +16,10 @@ from farmwatch.words.model import Effect
 OVERDUE_SHARE = 0.15
 OVERDUE_BUILDS = 3
 """A build is overdue only by a job that has been seen so often, and by that share of its usual run or more."""
+OVERDUE_SEEN, OVERDUE_MARGIN_S = 0.75, 600.0
+"""And by so much beyond the 97.5 % end of what was said at that share of its usual run."""
+TO_975 = 1.959964 / 1.281552
+"""From the 90 % end of an interval to its 97.5 % end, as of a normal distribution (tables; from memory)."""
 OFF_W = 15.0
 """A machine that is off draws less (common practice, no source)."""
 NOTHING_W, SOMETHING_W = 5.0, 50.0
@@ -117,9 +121,14 @@ class Signs:
             return
         late_s = found.overdue_s or 0.0
         usual_s = now_s - late_s - build.started_s
-        true = found.builds >= OVERDUE_BUILDS and late_s >= max(
-            self._book.limit("build_overdue", name), OVERDUE_SHARE * usual_s
-        )
+        least_s = max(self._book.limit("build_overdue", name), OVERDUE_SHARE * usual_s)
+        said = machine.trail.before(build.started_s + OVERDUE_SEEN * usual_s)
+        if said is not None and said.p50_s is not None and said.p90_s is not None:
+            spread_s = TO_975 * (said.p90_s - said.p50_s)
+            # Where little is known the interval is wide: twice the usual run is overdue all the same.
+            beyond_s = said.p50_s + spread_s + OVERDUE_MARGIN_S - (now_s - late_s)
+            least_s = max(least_s, min(beyond_s, usual_s))
+        true = found.builds >= OVERDUE_BUILDS and late_s >= least_s
         facts = {
             "late_s": late_s,
             "usual_end_s": now_s - late_s,

@@ -33,6 +33,10 @@ class Trail:
             self._rows = self._rows[::2]
             self._apart_s = max(2 * self._apart_s, 110.0)
 
+    def before(self, at_s: float) -> Told | None:
+        """The last estimate that was given by then; None if there is none."""
+        return next((row for row in reversed(self._rows) if row.at_s <= at_s), None)
+
     def picked(self, started_s: float, ended_s: float) -> list[dict[str, Any]]:
         """What was said at each of SHARES of the build's true length: the last estimate before that moment.
 

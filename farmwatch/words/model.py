@@ -378,7 +378,7 @@ class PersonPlan:
         a_day: messages a day that may interrupt, in the long run; danger is not counted. None: any number.
         at_once: told of danger at once, and not only when whoever is first has not answered.
         rounds: when they can go to the machines; none: not known.
-        silent: whether what is beyond `a_day` may come at once without a sound; else it waits.
+        silent: whether beds beyond `a_day` less one may come at once without a sound; else they wait.
     """
 
     name: str

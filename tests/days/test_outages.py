@@ -92,9 +92,9 @@ def test_a_loss_of_sight(settings, kind, lasts_s, cause, title):
     assert told[0].title == title
 
 
-@pytest.mark.parametrize(("seed", "lasts_s", "steps"), [(77, 200.0, []), (78, 840.0, ["opened", "clear"])])
+@pytest.mark.parametrize(("seed", "lasts_s", "steps"), [(77, 1500.0, []), (78, 2040.0, ["opened", "clear"])])
 def test_a_silent_plug(settings, seed, lasts_s, steps):
-    """One that comes back by itself within ten minutes is told nobody."""
+    """One that comes back by itself within half an hour is told nobody."""
     world, notes, told = played(settings, seed, "plug_silent", "", lasts_s, more_s=60.0)
     truth = world.truth.outages[0]
     assert [(doc["cause"], doc["place"]) for doc in notes] == [("plug", truth.place)]
