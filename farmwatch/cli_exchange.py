@@ -32,7 +32,7 @@ from farmwatch.settings import Settings, load
 from farmwatch.stores.embedded import EmbeddedSeries
 from farmwatch.stores.journal.opening import hold
 from farmwatch.stores.rollup import roll_up
-from farmwatch.words.errors import BadPayload, FarmwatchError
+from farmwatch.words.errors import BadPayload, FarmwatchError, StoreError
 from farmwatch.words.series import GAP_S, Columns, Holding
 
 DAY_S = 86_400.0
@@ -238,15 +238,22 @@ def _rows(name: str, form: str, mapping: Mapping | None, file: TextIO | None) ->
 
 
 async def _import(path: Path | None, name: str, form: str, mapping: Mapping | None) -> int:
-    bad, taken = 0, 0
+    bad, taken, kept = 0, 0, [0]
     waiting: dict[tuple[str, str], tuple[array[float], array[float]]] = {}
     store = None if path is None else EmbeddedSeries(path)
 
     async def put() -> None:
         if store is not None:
-            for (subject, quantity), (times, values) in waiting.items():
-                await store.extend(subject, "import", times, {quantity: values})
-        waiting.clear()
+            for subject, quantity in list(waiting):
+                times, values = waiting[subject, quantity]
+                try:
+                    kept[0] += await store.extend(subject, "import", times, {quantity: values})
+                except StoreError as error:
+                    raise FarmwatchError(
+                        f"{str(error).partition(' (')[0]}; {kept[0]} readings of {name} are kept, the rest is not",
+                        hint="put that right and import the same file again: no reading counts twice",
+                    ) from None
+                del waiting[subject, quantity]
 
     try:
         with _source(name, form) as file, progress("import", _size(name)) as done:

@@ -4,7 +4,10 @@ import asyncio
 import csv
 import json
 import math
+import random
+import re
 import sqlite3
+import subprocess
 import threading
 from array import array
 
@@ -13,6 +16,7 @@ import pytest
 from farmwatch.cli import main
 from farmwatch.stores.embedded import EmbeddedSeries
 from farmwatch.stores.journal import JournalGuard
+from farmwatch.wire.times import rfc3339
 from farmwatch.words.model import Keep, Observed
 
 T0 = 1_795_003_200.0  # a whole hour
@@ -48,6 +52,7 @@ async def fill(folder, rows=300):
 async def test_what_goes_out_comes_in_again_equal(shop, tmp_path, form):
     one, other = shop("one"), shop("other")
     await fill(one)
+
     def story():
         assert run(one, "export", tmp_path / f"a.{form}") == 0
         assert run(other, "import", tmp_path / f"a.{form}") == 0
@@ -135,7 +140,7 @@ def test_wrong_columns_are_told_and_nothing_is_kept(filled, tmp_path, capsys, te
 
 def test_lines_that_are_wrong_in_each_form(filled, tmp_path, capsys):
     good = '{"time": "2026-11-18T12:00:00Z", "subject": "eider", "quantity": "power_w", "value": 5}'
-    (tmp_path / "a.jsonl").write_text(f'{good}\n[]\n{good.replace("5}", "1e9}")}\n{good.replace("2026", "2100")}\nx\n')
+    (tmp_path / "a.jsonl").write_text(f"{good}\n[]\n{good.replace('5}', '1e9}')}\n{good.replace('2026', '2100')}\nx\n")
     assert run(filled, "import", tmp_path / "a.jsonl") == 1
     said = capsys.readouterr().err
     assert all(f"a.jsonl:{n}:" in said for n in (2, 3, 4, 5))
@@ -205,3 +210,29 @@ def test_a_damaged_database_is_no_sound_backup(filled, tmp_path, capsys):
     assert run(filled, "backup", tmp_path / "b") == 1
     assert "block 1" in capsys.readouterr().err
     assert not (tmp_path / "b").exists()
+
+
+def test_a_disk_that_is_full_in_the_middle_of_an_import_says_what_is_kept(tmp_path, capsys):
+    """A file system of its own (tmpfs); needs root, as the other tests with mounts do."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=600k", "none", folder], check=True)
+    try:
+        (folder / "farmwatch.toml").write_text('[site]\nname = "Saltmarsh Works"\n')
+        rng, file = random.Random(1), tmp_path / "big.jsonl"
+        file.write_text("".join(
+            json.dumps({"time": rfc3339(T0 + 2 * n), "subject": "avocet", "quantity": "power_w",
+                        "value": rng.randrange(150_000) / 10}) + "\n" for n in range(250_000)
+        ))  # fmt: skip
+        assert run(folder, "import", file) == 1
+        said = capsys.readouterr().err
+        assert "import the same file again" in said
+        kept = int(re.search(r"the disk is full; (\d+) readings of", said)[1])
+        assert 0 < kept < 250_000
+        subprocess.run(["mount", "-o", "remount,size=64m", folder], check=True)
+        for wanted in (kept, 250_000):
+            run(folder, "export", "-", "--form", "csv")
+            assert len(capsys.readouterr().out.splitlines()) == 1 + wanted
+            assert run(folder, "import", file) == 0
+    finally:
+        subprocess.run(["umount", "-l", folder], check=True)
