@@ -467,6 +467,25 @@ async def test_reading_during_a_seal_sees_everything_once(tmp_path, monkeypatch)
     await store.close()
 
 
+async def test_who_reads_beside_the_program_that_writes_sees_what_became_blocks_meanwhile(tmp_path):
+    path = tmp_path / "history.db"
+    writer, reader = EmbeddedSeries(path), EmbeddedSeries(path)
+    writer.append(seen(T0 + n, power_w=1.0) for n in range(100))
+    await writer.flush()
+    assert len(await rows_of(reader)) == 100
+    for turn in range(1, 4):
+        writer.append(seen(T0 + 100 * turn + n, power_w=1.0) for n in range(100))
+        await writer.seal()
+        writer.append([seen(T0 + 100 * turn + 99.5, power_w=2.0)])
+        await writer.flush()
+        async with asyncio.timeout(20):
+            assert len(await rows_of(reader)) == 100 + 101 * turn
+    logs = {file.name: file.read_bytes() for file in tmp_path.glob("*-log?")}
+    await reader.close()
+    assert {file.name: file.read_bytes() for file in tmp_path.glob("*-log?")} == logs, "it writes nothing"
+    await writer.close()
+
+
 async def test_the_command_looks_the_file_over(tmp_path, capsys):
     from farmwatch.cli import main
 

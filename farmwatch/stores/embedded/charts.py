@@ -190,6 +190,8 @@ def gathered(pieces: Sequence[Buckets]) -> Buckets:
 
 def outside(buckets: Buckets, spans: Sequence[tuple[int, int]]) -> Buckets:
     """Without those that begin in one of some spans (start, end), which are in order and apart."""
+    if not spans:
+        return buckets
     found = Buckets()
     begin = 0
     for start_ms, end_ms in spans:

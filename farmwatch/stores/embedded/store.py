@@ -245,6 +245,12 @@ class EmbeddedSeries:
             self._newest_ms = max(self._newest_ms, *frame.times)
         self._hear()
 
+    async def _anew(self) -> None:
+        """Another program writes here, as beside an export, and has made blocks: take what its log holds now."""
+        self._open.clear()
+        self._count, self._restored = 0, False
+        await self._ready()
+
     async def _log_new(self) -> None:
         new = [(key, held) for key, held in self._open.items() if held.logged < len(held.frame)]
         if not new:
@@ -322,7 +328,8 @@ class EmbeddedSeries:
                 return await self._on(self._reading, partial(self._look, copies, later, act))
             except Moved:
                 async with self._busy:  # blocks were made meanwhile: ask again
-                    pass
+                    if later == self._epoch and not self._sealing and not self._pending:
+                        await self._anew()
 
     def _look(self, held: list[Held], epoch: int, act: Callable[[Reader], T]) -> T:
         reader = Reader(self.path, held, epoch, self._bad_blocks.add)
