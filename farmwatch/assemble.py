@@ -653,6 +653,7 @@ def _page_config(settings: Settings, link_key: bytes) -> "WebConfig":
     """How the page is served."""
     from farmwatch.web.config import WebConfig  # noqa: PLC0415
     from farmwatch.web.manner import Manner  # noqa: PLC0415
+    from farmwatch.web.tokens import FILE  # noqa: PLC0415
 
     return WebConfig(
         bind=settings.web.bind,
@@ -668,6 +669,7 @@ def _page_config(settings: Settings, link_key: bytes) -> "WebConfig":
         act_password=_plain(settings.secrets.act_password),
         old_link_keys=old_keys(settings.data_path, "link_key"),
         metrics=settings.web.metrics,
+        tokens_file=settings.data_path / FILE,
     )
 
 

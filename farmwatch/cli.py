@@ -221,6 +221,11 @@ def _add_showing(verb: Add, words: Sequence[str]) -> None:
         from farmwatch.cli_spools import add_arguments as add_spools
 
         add_spools(spools)
+    token = verb("token", token_verb, "make, list and remove tokens of programs that ask the API")
+    if "token" in words:
+        from farmwatch.cli_token import add_arguments as add_token
+
+        add_token(token)
     if "report" in words:
         from farmwatch.cli_report import add_arguments as add_report
 
@@ -464,6 +469,14 @@ def spools_verb(args: argparse.Namespace) -> int:
     from farmwatch.settings import load
 
     return cli_spools.run(load(args.config, live=False), args)
+
+
+def token_verb(args: argparse.Namespace) -> int:
+    """Tokens of programs."""
+    from farmwatch import cli_token
+    from farmwatch.settings import load
+
+    return cli_token.run(load(args.config, live=False), args)
 
 
 def work_verb(args: argparse.Namespace) -> int:

@@ -63,7 +63,7 @@ def wanted(kind: str, role: str, method: str, path: str) -> set[int]:
     if role in ("token", "wrong token") and not api and path != "/metrics":
         role = "nobody"  # only there a token counts
     if role == "wrong token":
-        return {401, 303} if kind != OPEN else set()
+        return {401, 303, 429} if kind != OPEN else set()
     if role == "elsewhere" and method == "POST" and not path.startswith("/a/"):
         return {403}
     if kind == OPEN:

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from aiohttp import web
 
 from farmwatch.ports import Clock
-from farmwatch.web import guard, pages, sessions
+from farmwatch.web import guard, pages, sessions, tokens
 from farmwatch.web.queries import fields, json_answer
 from farmwatch.web.said import BadWords
 from farmwatch.words.errors import PeerUnavailable, Refused
@@ -21,6 +21,7 @@ from farmwatch.words.errors import PeerUnavailable, Refused
 LOG = logging.getLogger(__name__)
 WORDS: dict[str, int] = {"machine": 80, "action": 40, "token": 80, "by": 40}
 """Fields of a request and their longest text."""
+ACT_PATHS = ("/act", "/act/sign-in", "/api/v1/act")
 
 
 class Asked(Protocol):
@@ -132,8 +133,8 @@ class Acting:
             detail = "Actions are taken only over TLS, or at this computer itself."
             return self._refusal(request, 403, "Not private", detail, "see the README, Doing it")
         api = request.path.startswith("/api/")
-        if api and guard.bearer(request):
-            return None  # the gate has checked the token
+        if api and request.get(tokens.KEY) is tokens.OWN:
+            return None  # the gate has checked it; a program's token says things, and acts at no machine
         cookie, now_s = request.cookies.get(self._cookie(request)), self._door.clock.now_s()
         if self._door.sessions is not None and self._door.sessions.valid(cookie, now_s):
             return None
@@ -149,6 +150,11 @@ class Acting:
             return guard.problem(status, title, detail, hint)
         html = pages.outcome(title, detail, self._assets, tone="unknown", hint=hint)
         return web.Response(text=html, status=status, content_type="text/html")
+
+    async def turned_away(self, request: web.Request, status: int) -> None:
+        """The server's gate has refused a request: if it was one to act, it counts as an attempt."""
+        if self._door.acts is not None and request.method == "POST" and request.path in ACT_PATHS:
+            await self._deny(request, f"and turned away with {status}")
 
     async def _deny(self, request: web.Request, why: str) -> None:
         LOG.warning("an action was asked for %s, from %s", why, request.remote)

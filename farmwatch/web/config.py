@@ -1,6 +1,7 @@
 """How the page is served."""
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from farmwatch.web.manner import Manner
 
@@ -22,6 +23,7 @@ class WebConfig:
         manner: how numbers, times and temperatures are written.
         people: names that somebody at the page can say they are.
         act_password: for actions at machines; None lets only the API's token act.
+        tokens_file: the list of the programs' tokens; None: there are none.
         metrics: who may read the metrics without signing in: token (nobody without the API's), local, open.
     """
 
@@ -38,3 +40,4 @@ class WebConfig:
     manner: Manner = field(default_factory=Manner)
     old_link_keys: tuple[bytes, ...] = field(default=(), repr=False)
     metrics: str = "local"
+    tokens_file: Path | None = None

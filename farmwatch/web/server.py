@@ -10,7 +10,7 @@ from aiohttp import web
 
 import farmwatch
 from farmwatch.ports import Ask, Clock
-from farmwatch.web import doorkeeper, guard, links, pages, report_page, roles, sessions, shop_panels, sites_page
+from farmwatch.web import doorkeeper, guard, links, pages, report_page, roles, sessions, shop_panels, sites_page, tokens
 from farmwatch.web.acting import Acting, Acts, Door
 from farmwatch.web.api import Api, History, SeriesReader, Sources
 from farmwatch.web.broadcast import Broadcast
@@ -42,6 +42,8 @@ BACK = ("/shop", "/work")
 """Pages of ours that a form may lead back to."""
 OPEN_PATHS = ("/static/", "/a/", "/healthz", "/readyz", "/sign-in")
 """What needs no sign-in: links carry their own right, and a device that posts its own token."""
+TOKEN_PATHS = ("/api/", "/metrics")
+"""Where a token counts."""
 
 
 View_ = Callable[[], View]
@@ -107,6 +109,7 @@ class WebServer:
         self._static = Statics()
         self._assets = self._static.addresses
         self._entry = Entry(config, self._assets, clock)
+        self._bearers = tokens.Bearers(config.api_token, config.tokens_file, clock)
         self._live = Live(self._news, settled, self._signed_in)
         self._links = LinkPages(config, view, ask, history, used, clock, self._assets, self.changed)
         act_sessions = None
@@ -256,25 +259,30 @@ class WebServer:
 
     @web.middleware
     async def _gate(self, request: web.Request, handler: Handler) -> web.StreamResponse:
-        """Host name, then origin of writes, then sign-in, then whether the role may."""
+        """Nobody comes to a handler who may not; an attempt to act that is turned away here counts as one."""
         use(self._config.manner)
         if request.match_info.handler == self._post_push:
             return await handler(request)  # has a token of its own and is called by address
+        if (refused := self._refused(request)) is None:
+            return await handler(request)
+        await self._acting.turned_away(request, refused.status)
+        return refused
+
+    def _refused(self, request: web.Request) -> web.Response | None:
+        """Host name, then token or origin of writes, then sign-in, then whether the role may; None: it may."""
         if request.path not in ("/healthz", "/readyz") and not guard.host_ok(request, self._hosts):
             return self._refusal(
                 request, 421, "Wrong host name", "This computer does not go by that name here.",
                 "use its address, or add the name to [web] hosts",
             )  # fmt: skip
-        if guard.bearer(request) and request.path.startswith("/api/"):
-            if not guard.same_secret(guard.bearer(request), self._config.api_token):
-                return self._refusal(request, 401, "Wrong token")
-            return await handler(request)
+        if guard.bearer(request) and request.path.startswith(TOKEN_PATHS):
+            return self._bearers.refusal(request)
         # A link's button needs no such check: its token is the right, and a page elsewhere does not know it.
         reads = request.method in ("GET", "HEAD") or request.path.startswith("/a/")
         if not reads and not guard.same_origin(request):
             return self._refusal(request, 403, "Not from this page", "Another site may not speak for you.")
         if request.path == "/metrics" and self._may_scrape(request):
-            return await handler(request)
+            return None
         role = self._role(request)
         if role is not None and not roles.may(role, request.method, request.path) and not _open(request):
             return self._refusal(
@@ -282,7 +290,7 @@ class WebServer:
                 "sign out, and in again with the other password",
             )  # fmt: skip
         if role is not None or _open(request):
-            return await handler(request)
+            return None
         if guard.wants_json(request) or request.method != "GET":
             return self._refusal(request, 401, "Sign in first")
         raise web.HTTPSeeOther("/sign-in")
@@ -345,7 +353,8 @@ class WebServer:
     # ---- what people say -------------------------------------------------------------------------------------
 
     async def _post_say(self, request: web.Request) -> web.StreamResponse:
-        who = self._entry.who(request) or ("api" if request.path.startswith("/api/") else "page")
+        token = request.get(tokens.KEY, tokens.OWN)
+        who = token.name or self._entry.who(request) or ("api" if request.path.startswith("/api/") else "page")
         given = await fields(request)
         back = given.pop("back", "") if not request.path.startswith("/api/") else ""
         spoken = said(given, self._clock.now_s(), by=who)
@@ -378,8 +387,6 @@ class WebServer:
 
     def _may_scrape(self, request: web.Request) -> bool:
         """Whether `metrics` lets this request read the metrics without a sign-in."""
-        if guard.bearer(request):
-            return guard.same_secret(guard.bearer(request), self._config.api_token)
         if self._config.metrics == "local":
             return guard.within(request)
         return self._config.metrics == "open"
