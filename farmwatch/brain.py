@@ -53,7 +53,7 @@ MINUTE_S = 60.0
 LOOKED_AT_ONCE = 64
 """So many machines are looked at in one go; of more, each still once a minute, in groups spread over it."""
 HOUR_S = 3600.0
-DENIED, DENIED_S = 3, 600.0
+DENIED, DENIED_S, MOST_DENIED = 3, 600.0, 20
 CIRCUITS_S = 10.0
 ALARM_COMMANDS = frozenset({"acknowledged", "shelved", "unshelved", "reset"})
 LOOK = ("cause", "look")
@@ -364,6 +364,8 @@ class Brain:
     def _denied(self, event: Denied, now_s: float, effects: list[Effect]) -> None:
         """Once may be a slip of the hand; several are worth a line."""
         self._denials = [at_s for at_s in self._denials if now_s - at_s < DENIED_S] + [now_s]
+        if not event.noted and len(self._denials) <= MOST_DENIED:  # a flood is not written down one by one
+            effects.append(Note(now_s, "act", {"step": "denied", "why": event.why}))
         if len(self._denials) >= DENIED:
             self.farm.book.condition("act_denied", "site", now_s, effects, true=True, why=event.why)
             self._timers.set("denied", now_s + DENIED_S)

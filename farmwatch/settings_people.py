@@ -154,9 +154,7 @@ def remarks(settings: "Settings") -> list[str]:
         if len(plan.channels) == 1:
             found.append(f"{name}: has one channel; danger that is not answered has no second way")
         if plan.channels and person.beyond == "silent" and not settings.can_be_silent(plan.channels):
-            found.append(
-                f"{name}: channel {plan.channels[0]} has no quiet options, so beds beyond a_day wait"
-            )
+            found.append(f"{name}: channel {plan.channels[0]} has no quiet options, so beds beyond a_day wait")
     for name, change in settings.plan().rules.items():
         for where, row in ((name, change), *((f"{name} of {about}", part) for about, part in change.subjects.items())):
             if RULES[name].priority == "danger" and (row.off or row.priority not in (None, "danger")):
@@ -166,9 +164,21 @@ def remarks(settings: "Settings") -> list[str]:
         found.append("one person alone is told: danger that is not answered has nobody else to go to")
     if not settings.people:
         found.append("nobody is told anything: add [people]")
-    if settings.backups and settings.site.collector_backup is None:
-        found.append(
+    return found + _power_remarks(settings)
+
+
+def _power_remarks(settings: "Settings") -> list[str]:
+    """Whether the collector itself outlives an outage."""
+    if settings.simulated is not None or settings.site.collector_backup is not None:
+        return []
+    if not settings.backups:
+        words = (
+            "no [backups], so no [site] collector_backup: in an outage this computer, router and switch go dark at "
+            "once, and nothing is told; put them on a battery backup and name it"
+        )
+    else:
+        words = (
             "no [site] collector_backup: which backup feeds this computer, router and switch is not known, so there is "
             "no message before it goes dark"
         )
-    return found
+    return [words]

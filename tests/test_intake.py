@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from farmwatch.wire.intake import MOST_CACHED, Button, Intake, Route, compile_filter
 from farmwatch.wire.payload import FieldSpec, MappingSpec, TimeSpec
 from farmwatch.words.model import (
+    Denied,
     Failed,
     Link,
     LinkChanged,
@@ -399,6 +400,9 @@ def test_no_message_raises_and_the_counts_agree(messages):
 def test_actions_are_never_taken_by_mqtt(command):
     intake = Intake(ROUTES, command_topic="farmwatch/command", buttons=BUTTONS)
     body = json.dumps({"command": command, "machine": "avocet", "by": "ann"}).encode()
-    assert intake.decode(Raw(5.0, "mqtt", "farmwatch/command", body)) == []
+    assert intake.decode(Raw(5.0, "mqtt", "farmwatch/command", body, retained=True)) == []
+    assert intake.decode(Raw(5.0, "mqtt", "farmwatch/command", body)) == [
+        Denied(5.0, f"by MQTT, {command}", noted=False)
+    ]
     assert intake.health()["command"].bad == 1
     assert "never taken by MQTT" in str(intake.health()["command"].last_bad)

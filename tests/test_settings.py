@@ -585,6 +585,26 @@ def test_what_is_right_and_yet_worth_saying(tmp_path):
     assert "bram: danger" not in said
 
 
+SAID = '[mappings.said]\nvia = "mqtt"\naddress = "works/{machine}"\ninterval_s = 10\nvalues.power_w = "/power"\n'
+BACKUP = '[backups.one]\nuses = ["unit"]\n[mappings.unit]\nvia = "ups"\naddress = "one@127.0.0.1"\n'
+
+
+@pytest.mark.parametrize(
+    ("site", "backups", "words"),
+    [
+        ("", "", "nothing is told; put them on a battery backup"),
+        ("", BACKUP, "no message before it goes dark"),
+        ('collector_backup = "one"\n', BACKUP, None),
+    ],
+)
+def test_the_collector_s_own_power_is_asked_for(tmp_path, site, backups, words):
+    """With no backup at all as well: who has none needs the words most."""
+    text = f'[site]\nname = "Saltmarsh Works"\n{site}{backups}[mqtt]\n[machines.avocet]\nuses = ["said"]\n{SAID}'
+    found = [line for line in remarks(load(write(tmp_path, text), live=False)) if "collector_backup" in line]
+    assert len(found) == (words is not None)
+    assert not words or words in found[0]
+
+
 def test_people_come_into_the_plan(tmp_path):
     text = GOOD + '[people.ann]\nduty = ["mon-fri 08:00-18:00"]\ndaily = ""\n'
     person = load(write(tmp_path, text), live=False).plan().people["ann"]

@@ -14,6 +14,7 @@ from farmwatch.wire import upsmib, upsproto, upsvalues
 from farmwatch.wire.payload import KEPT_TEXT, Decoded, MappingSpec, Reader, clean, compile_mapping, parse_json
 from farmwatch.words.errors import BadPayload, ConfigError
 from farmwatch.words.model import (
+    Denied,
     Event,
     Failed,
     Input,
@@ -206,10 +207,20 @@ class CommandPort:
         except BadPayload as error:
             health.bad += 1
             health.note_bad(str(error), item.body)
+            if isinstance(error, NoAction):
+                events.append(Denied(item.at_s, f"by MQTT, {error.command}", noted=False))
             return
         health.good += 1
         health.last_at_s = item.at_s
         events.append(said)
+
+
+class NoAction(BadPayload):
+    """A message would have something done at a machine. The broker does not say who has sent it."""
+
+    def __init__(self, command: str) -> None:
+        super().__init__(f'"{command}": actions at machines are never taken by MQTT; use the page or farmwatch act')
+        self.command = command
 
 
 def command_of(item: Raw) -> Said:
@@ -225,7 +236,7 @@ def command_of(item: Raw) -> Said:
     if not command:
         raise BadPayload('"command" is missing')
     if command in ACTIONS:
-        raise BadPayload(f'"{command}": actions at machines are never taken by MQTT; use the page or farmwatch act')
+        raise NoAction(command)
     if len(doc) > MOST_FIELDS:
         raise BadPayload(f"{len(doc)} fields, at most {MOST_FIELDS} are read")
     fields = {clean(key)[:40]: _scalar(key, value) for key, value in doc.items() if key not in OWN_KEYS}

@@ -161,10 +161,11 @@ class StoreHealth(NamedTuple):
 
 
 class Denied(NamedTuple):
-    """Somebody who may not has tried to act at a machine."""
+    """Somebody who may not has tried to act at a machine; `noted`: that is on record already."""
 
     at_s: float
     why: str
+    noted: bool = True
 
 
 class ClockHealth(NamedTuple):
