@@ -17,7 +17,7 @@ from farmwatch.settings_people import remarks
 from farmwatch.stores.journal.outbox import message_of
 from farmwatch.webhook import document
 from farmwatch.words.errors import Refused
-from farmwatch.words.model import Message, RuleChange
+from farmwatch.words.model import Message, RuleChange, SourceDegraded
 
 NAMES = ("knot", "ibis", "heron", "gannet", "fulmar", "eider", "dunlin", "curlew", "avocet")
 
@@ -162,6 +162,21 @@ def test_a_single_source_is_told_to_one_person_and_several_to_all():
         day.run(2 * HOUR, 5, lambda d, on=on: [d.panel(n, state="idle") for n in on])
         assert {m.to for m in day.messages()} == {"ann", "bram"}, "unanswered: the next one, after an hour"
         assert len(day.messages()) == 2
+
+
+def test_payloads_that_cannot_be_read_do_not_make_a_single_silent_source_more_urgent():
+    day = Driver(plan(["knot", "ibis"], plugs=False, ups=False))
+    day.run(300, 5, lambda d: [d.panel(n, state="idle") for n in ("knot", "ibis")])
+    source = next(s.id for s in day.site.sources.values() if s.subject == "knot")
+    gone = day.now
+    day.feed(SourceDegraded(day.now, source, "no JSON", True))
+    told = lambda: [m for m in day.messages() if m.priority != "digest"]  # noqa: E731
+    day.run(1700, 5, lambda d: d.panel("ibis", state="idle"))
+    assert not told()
+    day.run(300, 5, lambda d: d.panel("ibis", state="idle"))
+    (message,) = told()
+    assert message.rules == ("source_silent",)
+    assert ALONE_S <= message.at_s - gone <= ALONE_S + 180
 
 
 def test_three_that_fall_silent_are_told_within_minutes_and_so_is_a_backup():

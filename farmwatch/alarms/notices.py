@@ -255,6 +255,7 @@ class Notices:
         """When single sources that say nothing are told of, or looked at again; what is more than that: now."""
         if not news or not lone(news):
             return now_s
+        news = [alarm for alarm in news if alarm.rule == "source_silent"]
         since_s = min(alarm.since_s for alarm in news)
         unseen = any(alarm.facts.get("all_of_it", True) and self._scene.at_work(alarm.subject) for alarm in news)
         if unseen:
@@ -417,8 +418,9 @@ class Notices:
 
 
 def lone(alarms: list[Alarm]) -> bool:
-    """Whether these are sources that say nothing, and fewer than a network is made of."""
-    return len(alarms) < SEVERAL and all(alarm.rule == "source_silent" for alarm in alarms)
+    """Whether sources say nothing, fewer than a network is made of; that what they say cannot be read is no more."""
+    silent = [alarm for alarm in alarms if alarm.rule == "source_silent"]
+    return 0 < len(silent) < SEVERAL and all(a in silent or a.rule == "source_degraded" for a in alarms)
 
 
 def min_priority(priority: str) -> str:

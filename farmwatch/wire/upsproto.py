@@ -402,32 +402,36 @@ def read_variables(body: bytes, ups: str | None = None) -> dict[str, str] | UpsE
 
 
 @lru_cache(maxsize=4096)
-def _variable(raw: bytes, name: str | None) -> tuple[str, ...]:
-    """One row of a list of variables. Most rows of a unit are the same at every poll: they are read once."""
+def _variable(raw: bytes, name: str | None) -> tuple[str, str, str]:
+    """Unit, variable in lower case and value of one row. Most rows are the same at every poll: they are read once."""
+    if len(raw) > MOST_LINE:
+        raise ProtocolError(f"a line of more than {MOST_LINE} bytes")
     line = raw.decode("utf-8", "replace")
     query = ("LIST", "VAR") if name is None else ("LIST", "VAR", name)
-    return _row(query, split(line), line)
+    row = _row(query, split(line), line)
+    return row[0], row[1].lower(), row[2]
+
+
+@lru_cache(maxsize=256)
+def _frame(raw: bytes) -> tuple[str, ...]:
+    """The words of a list's first or last line: the same at every poll."""
+    return split(raw.decode("utf-8", "replace"))
 
 
 def _variables(lines: list[bytes], ups: str | None) -> list[tuple[str, str]]:
     name = ups
     framed = lines[0][:5].upper() == b"BEGIN"
     if framed:
-        begin = split(lines[0].decode("utf-8", "replace"))
+        begin = _frame(lines[0][:MOST_LINE])
         name = ups or (begin[3] if len(begin) == 4 else "")
         if not _frames("BEGIN", ("LIST", "VAR", name), begin):
             raise ProtocolError(f"a list of something else: {shown(' '.join(begin))}")
-        last = split(lines[-1].decode("utf-8", "replace"))
+        last = _frame(lines[-1][:MOST_LINE])
         if not _frames("END", ("LIST", "VAR", name), last):
             raise ProtocolError("it has no end, or another one's")
         lines = lines[1:-1]
     if len(lines) > MOST_ROWS:
         raise ProtocolError(f"a list of {len(lines)} rows, at most {MOST_ROWS} are read")
-    pairs = []
-    for raw in lines:
-        if len(raw) > MOST_LINE:
-            raise ProtocolError(f"a line of more than {MOST_LINE} bytes")
-        row = _variable(raw, name)
-        name = name or row[0]
-        pairs.append((row[1].lower(), row[2]))
-    return pairs
+    if not name and lines:
+        name = _variable(lines[0], name)[0]
+    return [_variable(raw, name)[1:] for raw in lines]

@@ -7,6 +7,7 @@
 import re
 from collections.abc import Mapping
 from datetime import date
+from functools import lru_cache
 from typing import NamedTuple
 
 from farmwatch.wire.payload import Decoded
@@ -116,6 +117,7 @@ def symbols(text: str) -> str | None:
     return " ".join([word[:20] for word in words][:MOST_SYMBOLS]) or None
 
 
+@lru_cache(maxsize=4096)
 def _number(quantity: str, text: str, factor: float) -> float | None:
     row = QUANTITIES[quantity]
     if len(text) > 40 or NUMBER.fullmatch(text) is None:

@@ -33,15 +33,15 @@ def settings(tmp_path_factory):
     return found
 
 
-def played(settings, seed, kind, place, lasts_s, more_s=330.0):
-    """World, outage notes by id, and ann's messages about anything but beds."""
+def played(settings, seed, kind, place, lasts_s, more_s=330.0, people=("ann",)):
+    """World, outage notes by id, and these people's messages about anything but beds."""
     world = World(seed, START_S, sample_s=0)
     fault = Fault(0.0, kind, place, lasts_s)
     world.at(AT_S, lambda at_s: HANDLERS[kind](world, fault, Random(seed), at_s))
     effects = list(replayed(build_engine(settings), world.inputs(START_S, AT_S + lasts_s + more_s)))
     notes = {e.doc["id"]: e.doc for e in effects if isinstance(e, Note) and e.kind == "outage"}
     whole = [doc for doc in notes.values() if doc["part_of"] is None]
-    told = [e for e in effects if isinstance(e, Message) and e.to == "ann" and not e.title.startswith("Clear")]
+    told = [e for e in effects if isinstance(e, Message) and e.to in people and not e.title.startswith("Clear")]
     return world, whole, told
 
 
@@ -95,7 +95,7 @@ def test_a_loss_of_sight(settings, kind, lasts_s, cause, title):
 @pytest.mark.parametrize(("seed", "lasts_s", "steps"), [(77, 1500.0, []), (78, 2040.0, ["opened", "clear"])])
 def test_a_silent_plug(settings, seed, lasts_s, steps):
     """One that comes back by itself within half an hour is told nobody."""
-    world, notes, told = played(settings, seed, "plug_silent", "", lasts_s, more_s=60.0)
+    world, notes, told = played(settings, seed, "plug_silent", "", lasts_s, more_s=60.0, people=("ann", "bram"))
     truth = world.truth.outages[0]
     assert [(doc["cause"], doc["place"]) for doc in notes] == [("plug", truth.place)]
     assert abs(notes[0]["started"] - truth.started_s) <= 2.5
