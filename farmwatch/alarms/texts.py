@@ -210,6 +210,46 @@ TEXTS: dict[str, str] = {
     "clock_act": "Let the computer set its clock, then restart Farmwatch.",
     "unstable": "Raised three times within ten minutes. It is not told again until it has been quiet for ten.",
     "unstable_act": "Mend the connection, or lengthen its delays under [rules.{rule}].",
+    # a loss of supply: what to do by when, as planned
+    "supply_mains": "mains",
+    "supply_power": "power",
+    "plan_pause": "pause {names}",
+    "plan_stop": "stop {names}",
+    "plan_both": "{first} and {then}",
+    "plan_now": "{deed} now so that {saved} can finish.",
+    "plan_by": "If {what} is not back by {at} {deed} so that {saved} can finish.",
+    "plan_then_by": "By {at} {deed} for {saved}.",
+    "plan_empty": "Backup {name} empty about {at} (in {left}).",
+    "plan_late": "Not done by then, whatever is done: {names}.",
+    "plan_all": "All {number} builds should end in time.",
+    "plan_one": "The build should end in time.",
+    "plan_chance": "Chance that it is needed: {share}.",
+    "plan_none_yet": "No plan yet for {names}.",
+    "plan_wiring": "Leave breakers and wiring to an electrician.",
+    # its all-clear
+    "back_circuit": "Circuit {place} back",
+    "back_backup": "Backup {place} on line again",
+    "back_power": "Power back",
+    "back_after": "{what} after {lasted}",
+    "back_stopped": "Stopped: {names}: check the {number|bed|beds}.",
+    "back_at": " at {share}",
+    "back_went_on": "{number} {number|build|builds} went on.",
+    "back_finished": "Done meanwhile: {names}.",
+    "back_unseen": "No word yet from {names}.",
+    "back_no_build": "No build was running.",
+    # what may be started, and when
+    "start_then": "Then start {names}.",
+    "start_later": "Not to be started yet: {names}.",
+    "start_now": "now",
+    "start_not_yet": "not yet",
+    # batteries
+    "promise": "It promises {said} min; its last two discharges say {shown} min. Count on the shorter and have it "
+    "tested.",
+    "worn": "{why}.{when} Have it replaced by somebody qualified; until then count on less.",
+    "worn_by": " Expected end: {month}.",
+    "untested": "No test and no real discharge for {number} {number|day|days}. Let it test itself while nothing is "
+    "built.",
+    "warm": "{degrees}warm batteries age fast (half the life at 10 °C more). Give it air, or move it away from heat.",
 }
 
 

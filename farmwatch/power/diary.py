@@ -10,7 +10,8 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-from farmwatch.alarms.wording import clock, count, duration, fit, names, percent, plain, zone
+from farmwatch.alarms.texts import say
+from farmwatch.alarms.wording import clock, duration, fit, names, percent, plain, zone
 from farmwatch.machines.state import BUSY
 from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power.outage_record import SUPPLY, Outage
@@ -117,10 +118,10 @@ def what_is_back(outage: Outage) -> str:
     """What is back, for a title."""
     place = plain(outage.place)
     if outage.cause == "circuit":
-        return f"Circuit {place} back"
+        return say("back_circuit", place=place)
     if outage.cause == "backup":
-        return f"Backup {place} on line again"
-    return "Power back"
+        return say("back_backup", place=place)
+    return say("back_power")
 
 
 def report(outage: Outage, restart: str = "") -> tuple[str, str]:
@@ -129,22 +130,22 @@ def report(outage: Outage, restart: str = "") -> tuple[str, str]:
     `restart` is a sentence on what to start again and when; it is left out where it has no room.
     """
     lasted_s = outage.likely_s if outage.likely_s is not None else 0.0
-    title = fit(f"{what_is_back(outage)} after {duration(lasted_s)}", 60)
+    title = fit(say("back_after", what=what_is_back(outage), lasted=duration(lasted_s)), 60)
     by_fate = by_fate_of(outage)
     went_on, stopped = by_fate["went_on"], by_fate["stopped"]
     parts = []
     if stopped:
         where = [f"{name}{_at(outage, name)}" for name in stopped]
-        parts.append(f"Stopped: {names(where, 6)}: check the {'bed' if len(where) == 1 else 'beds'}.")
+        parts.append(say("back_stopped", names=names(where, 6), number=len(where)))
     said = len(parts)
     if went_on:
-        parts.append(f"{count(len(went_on), 'build')} went on.")
+        parts.append(say("back_went_on", number=len(went_on)))
     if by_fate["finished"]:
-        parts.append(f"Done meanwhile: {names(by_fate['finished'], 3)}.")
+        parts.append(say("back_finished", names=names(by_fate["finished"], 3)))
     if by_fate["unseen"]:
-        parts.append(f"No word yet from {names(by_fate['unseen'], 3)}.")
+        parts.append(say("back_unseen", names=names(by_fate["unseen"], 3)))
     if not outage.builds:
-        parts.append("No build was running.")
+        parts.append(say("back_no_build"))
     room = REPORT_MAX - len(title) - 1
     if stopped and restart and len(" ".join([*parts, restart])) <= room:
         parts.insert(said, restart)
@@ -161,7 +162,7 @@ def by_fate_of(outage: Outage) -> dict[str, list[str]]:
 
 def _at(outage: Outage, name: str) -> str:
     share = outage.stopped_at.get(name)
-    return "" if share is None else f" at {percent(share)}"
+    return "" if share is None else say("back_at", share=percent(share))
 
 
 def lines(outage: Outage, timezone: str, restart: Sequence[str] = ()) -> list[str]:

@@ -4,6 +4,7 @@ A machine that an outage stopped is started again only when somebody has looked 
 in which order and from when, as if those beds were clear now.
 """
 
+from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import names
 from farmwatch.farm import Farm
 from farmwatch.power.diary import by_fate_of, class_of, lines, title_of
@@ -43,7 +44,7 @@ def restart_words(farm: Farm, outage: Outage, now_s: float) -> str:
     order = restart_order(farm, outage, now_s)
     if not order:
         return ""
-    return f"Then start {names(in_words(farm, order, now_s), 6)}."
+    return say("start_then", names=names(in_words(farm, order, now_s), 6))
 
 
 def incident_view(farm: Farm, outage: Outage, now_s: float) -> IncidentView:

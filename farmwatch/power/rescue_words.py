@@ -4,7 +4,9 @@ import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from farmwatch.alarms.wording import clock, count, duration, names, percent, plain
+from farmwatch.alarms.rules import RULES
+from farmwatch.alarms.texts import say
+from farmwatch.alarms.wording import clock, duration, names, percent, plain
 from farmwatch.alarms.wording import zone as at_site
 from farmwatch.power.rescue_advice import Decision, RescueAdvice
 from farmwatch.words.view import CareView, RescueView
@@ -26,22 +28,22 @@ def plan_text(farm: "Farm", now_s: float, room: int) -> str:
         return ""
     decisions = desk.decisions()
     outage = farm.outage.open
-    what = "mains" if outage is None or outage.cause in ("site", "blip") else "power"
+    what = say("supply_mains" if outage is None or outage.cause in ("site", "blip") else "supply_power")
     zone = farm.plan.timezone
     parts = [_decision(decision, now_s, zone, what, first=index == 0) for index, decision in enumerate(decisions)]
     parts.insert(1, _empty(live, now_s, zone))
     acted = {name for decision in decisions for name in (*decision.pause, *decision.stop)}
     late = [name for advice in live for name in (*advice.late, *advice.question.left_out) if name not in acted]
     if late:
-        parts.append(f"Not done by then, whatever is done: {names(late, 3)}.")
+        parts.append(say("plan_late", names=names(late, 3)))
     elif not decisions and not _unplanned(farm):
         builds = sum(len(advice.question.machines) for advice in live)
-        parts.append(f"All {builds} builds should end in time." if builds > 1 else "The build should end in time.")
+        parts.append(say("plan_all", number=builds) if builds > 1 else say("plan_one"))
     if decisions and (chance := needed(farm, decisions[0].by_s, now_s)) is not None:
-        parts.append(f"Chance that it is needed: {percent(chance)}.")
+        parts.append(say("plan_chance", share=percent(chance)))
     if unplanned := _unplanned(farm):
-        parts.append(f"No plan yet for {names(unplanned, 2)}.")
-    parts.append("Leave breakers and wiring to an electrician.")
+        parts.append(say("plan_none_yet", names=names(unplanned, 2)))
+    parts.append(say("plan_wiring"))
     return within(parts, room)
 
 
@@ -56,24 +58,25 @@ def within(parts: list[str], room: int) -> str:
 
 def _decision(decision: Decision, now_s: float, zone: str, what: str, *, first: bool) -> str:
     deeds = [
-        f"{verb} {names(machines, 3)}"
-        for verb, machines in (("pause", decision.to_pause), ("stop", decision.stop))
+        say(key, names=names(machines, 3))
+        for key, machines in (("plan_pause", decision.to_pause), ("plan_stop", decision.stop))
         if machines
     ]
-    deed, saved = " and ".join(deeds), names(decision.saves, 3)
+    deed = say("plan_both", first=deeds[0], then=deeds[1]) if len(deeds) > 1 else "".join(deeds)
+    saved = names(decision.saves, 3)
     if decision.by_s < now_s + NOW_S:
-        return f"{deed[:1].upper()}{deed[1:]} now so that {saved} can finish."
+        return say("plan_now", deed=f"{deed[:1].upper()}{deed[1:]}", saved=saved)
     if first:
-        return f"If {what} is not back by {clock(decision.by_s, zone)} {deed} so that {saved} can finish."
-    return f"By {clock(decision.by_s, zone)} {deed} for {saved}."
+        return say("plan_by", what=what, at=clock(decision.by_s, zone), deed=deed, saved=saved)
+    return say("plan_then_by", at=clock(decision.by_s, zone), deed=deed, saved=saved)
 
 
 def _empty(live: list[RescueAdvice], now_s: float, zone: str) -> str:
     first = min(live, key=lambda advice: advice.empty_s)
     if not math.isfinite(first.empty_s):
         return ""
-    left = f"{clock(first.empty_s, zone)} (in {duration(first.empty_s - now_s)})"
-    return f"Backup {plain(first.question.backup)} empty about {left}."
+    name, at, left = plain(first.question.backup), clock(first.empty_s, zone), duration(first.empty_s - now_s)
+    return say("plan_empty", name=name, at=at, left=left)
 
 
 def _unplanned(farm: "Farm") -> list[str]:
@@ -166,25 +169,19 @@ def care_view(farm: "Farm", name: str) -> CareView:
 
 def care_words(rule: str, subject: str, facts: dict[str, Any], now_s: float, zone: str) -> tuple[str, str]:
     """Title and text of an alarm about one battery."""
-    name = plain(subject)
+    title = RULES[rule].title.format(subject=plain(subject))
     if rule == "runtime_promise":
-        said, shown = (f"{facts[key]:.0f} min" for key in ("promised_min", "shown_min"))
-        text = f"It promises {said}; its last two discharges say {shown}. Count on the shorter and have it tested."
-        return f"Backup {name}: runtime not as promised", text
+        said, shown = (f"{facts[key]:.0f}" for key in ("promised_min", "shown_min"))
+        return title, say("promise", said=said, shown=shown)
     if rule == "battery_worn":
         by_s = facts.get("replace_s")
         when = ""
         if by_s is not None and by_s > now_s:
-            when = f" Expected end: {datetime.fromtimestamp(by_s, UTC).astimezone(at_site(zone)):%B %Y}."
+            when = say("worn_by", month=f"{datetime.fromtimestamp(by_s, UTC).astimezone(at_site(zone)):%B %Y}")
         why = str(facts.get("why") or "")
-        text = f"{why[:1].upper()}{why[1:]}.{when} Have it replaced by somebody qualified; until then count on less."
-        return f"Backup {name}: battery due for replacement", text
+        return title, say("worn", why=f"{why[:1].upper()}{why[1:]}", when=when)
     if rule == "self_test_overdue":
         days = facts.get("days") or 0.0
-        since = count(round(days), "day")
-        text = f"No test and no real discharge for {since}. Let it test itself while nothing is built."
-        return f"Backup {name}: self-test overdue", text
+        return title, say("untested", number=round(days))
     warmth = facts.get("battery_c")
-    degrees = "" if warmth is None else f"{warmth:.0f} °C: "
-    text = f"{degrees}warm batteries age fast (half the life at 10 °C more). Give it air, or move it away from heat."
-    return f"Backup {name}: battery warm", text
+    return title, say("warm", degrees="" if warmth is None else f"{warmth:.0f} °C: ")

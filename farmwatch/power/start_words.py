@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from farmwatch.alarms.texts import say
 from farmwatch.alarms.wording import moment, names, plain
 from farmwatch.farm import Farm
 
@@ -25,7 +26,10 @@ def in_words(farm: Farm, order: Order, now_s: float) -> list[str]:
         return [plain(name) for name, _ in order]
     found = []
     for name, at_s in order:
-        when = "not yet" if at_s is None else "now" if at_s <= now_s else moment(at_s, now_s, farm.plan.timezone)
+        if at_s is None:
+            when = say("start_not_yet")
+        else:
+            when = say("start_now") if at_s <= now_s else moment(at_s, now_s, farm.plan.timezone)
         found.append(f"{plain(name)} {when}")
     return found
 
@@ -42,5 +46,5 @@ def after_clearing(farm: Farm, machines: Iterable[str], now_s: float) -> str:
         return ""
     may = [row for row in order if row[1] is not None]
     later = [plain(name) for name, at_s in order if at_s is None]
-    then = [f"Then start {names(in_words(farm, may, now_s), 4)}."] if may else []
-    return " ".join([*then, *([f"Not to be started yet: {names(later, 4)}."] if later else [])])
+    then = [say("start_then", names=names(in_words(farm, may, now_s), 4))] if may else []
+    return " ".join([*then, *([say("start_later", names=names(later, 4))] if later else [])])
