@@ -255,13 +255,21 @@ def outline(buckets: Buckets, width_ms: int, span: tuple[int, int], points: int)
 def _pixel(buckets: Buckets, begin: int, end: int, width_ms: int) -> list[tuple[int, float]]:
     starts = buckets.starts
     rows: list[tuple[int, float]] = []
+    low, high = buckets.low[begin:end], buckets.high[begin:end]
+    after = min(end, len(starts) - 1)
+    whole = starts[after] - starts[begin] == (after - begin) * width_ms
+    if whole and 0 not in buckets.count[begin:end] and not any(buckets.gaps[begin:end]):  # the usual case
+        return [
+            (starts[begin + low.index(least := min(low))], least),
+            (starts[begin + high.index(most := max(high))] + width_ms // 2, most),
+            (starts[end - 1] + width_ms - 1, buckets.last[end - 1]),
+        ]
     gap = next((n for n in range(begin, end) if buckets.gaps[n] or not buckets.count[n]), None)
     missing = next((n for n in range(begin, end) if n + 1 < len(starts) and starts[n + 1] - starts[n] > width_ms), None)
     if gap is not None:
         rows.append((starts[gap] + (width_ms // 4 if buckets.count[gap] else 0), math.nan))
     if missing is not None:
         rows.append((starts[missing] + width_ms, math.nan))
-    low, high = buckets.low[begin:end], buckets.high[begin:end]
     known = [n for n in range(begin, end) if buckets.count[n]]
     if known:
         least = min(v for v in low if not math.isnan(v))

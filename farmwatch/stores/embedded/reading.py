@@ -58,6 +58,7 @@ class _Wanted:
     level: str
     start_ms: int
     end_ms: int
+    sums: bool = True  # areas and times covered too; a chart has no use for them
 
     def touched(self, late: Sequence[int]) -> list[tuple[int, int]]:
         """(start, end) of the buckets within the range that readings at these times change, in order and apart."""
@@ -105,7 +106,8 @@ class Reader:
         try:
             level = self._level(subject, quantity, start_ms, end_ms, points)
             if level:
-                buckets = gathered([*self._buckets(subject, quantity, level, start_ms, end_ms)])
+                wanted = _Wanted(quantity, level, start_ms, end_ms, sums=False)
+                buckets = gathered([*self._buckets(subject, wanted)])
                 return outline(buckets, WIDTHS_MS[level], (start_ms, end_ms), points)
             piece = joined([p.within(start_ms, end_ms) for p in self._pieces(subject, quantity, start_ms, end_ms)])
         except sqlite3.Error as error:
@@ -115,7 +117,7 @@ class Reader:
     def rollups(self, subject: str, quantity: str, level: str, start_ms: int, end_ms: int) -> Rollups:
         """See `ports.SeriesStore.rollups`."""
         try:
-            buckets = gathered([*self._buckets(subject, quantity, level, start_ms, end_ms - 1)])
+            buckets = gathered([*self._buckets(subject, _Wanted(quantity, level, start_ms, end_ms - 1))])
         except sqlite3.Error as error:
             raise store_error(self.path, "read", error) from error
         begin, end = bisect_left(buckets.starts, start_ms), bisect_left(buckets.starts, end_ms)
@@ -219,11 +221,10 @@ class Reader:
 
     # ---- rollups -------------------------------------------------------------------------------------------------
 
-    def _buckets(self, subject: str, quantity: str, level: str, start_ms: int, end_ms: int) -> Iterator[Buckets]:
+    def _buckets(self, subject: str, wanted: "_Wanted") -> Iterator[Buckets]:
         """Buckets of the file's pages and of memory; those that late readings fall into are made of the readings."""
-        wanted = _Wanted(quantity, level, start_ms, end_ms)
-        memory = self._together(subject, quantity)
-        for source, resolutions in self._series(subject, quantity):
+        memory = self._together(subject, wanted.quantity)
+        for source, resolutions in self._series(subject, wanted.quantity):
             key = subject, str(self._rows("SELECT source FROM source WHERE id = ?", (source,))[0][0])
             yield from self._of_source(key, source, resolutions, memory.pop(key, Frame()), wanted)
         for key, rows in memory.items():  # sources of which the file has nothing yet
@@ -242,7 +243,7 @@ class Reader:
             (source, wanted.level, wanted.start_ms // length, wanted.end_ms // length),
         ):
             try:
-                for buckets in _page_buckets(Block(data), resolutions):
+                for buckets in _page_buckets(Block(data), resolutions, sums=wanted.sums):
                     yield outside(buckets, spans)
             except ValueError as error:
                 self._bad(0, error)
@@ -334,10 +335,11 @@ def _block_pieces(block: Block, resolutions: dict[int, float]) -> Iterator[Piece
             yield _piece(block.times(), numbers, resolution)
 
 
-def _page_buckets(block: Block, resolutions: dict[int, float]) -> Iterator[Buckets]:
+def _page_buckets(block: Block, resolutions: dict[int, float], *, sums: bool) -> Iterator[Buckets]:
+    kinds = [kind for kind in KINDS if sums or kind not in (AREA, COVERED)]
     for series, resolution in resolutions.items():
         if (series, COUNT) in block.columns:
-            found = {(series, kind): block.column(series, kind) for kind in KINDS}
+            found = {(series, kind): block.column(series, kind) for kind in kinds}
             page = Page(block.times(), {key: column for key, column in found.items() if column is not None})
             yield _of_page(page, series, resolution)
 
@@ -345,13 +347,18 @@ def _page_buckets(block: Block, resolutions: dict[int, float]) -> Iterator[Bucke
 def _of_page(page: Page, series: int, resolution: float) -> Buckets:
     """A page's buckets of one series in its unit; those without a row of it are left out."""
     starts = page.starts
-    found = {kind: page.columns[series, kind] for kind in KINDS}
+    none = array("q", bytes(8 * len(starts)))
+    found = {kind: page.columns.get((series, kind), none) for kind in KINDS}
     rows = list(map(or_, found[COUNT], found[GAPS]))
     if 0 in rows:
         starts = array("q", compress(starts, rows))
         found = {kind: array("q", compress(column, rows)) for kind, column in found.items()}
     low, high, last = (_with_holes(found[kind], resolution) for kind in (LOW, HIGH, LAST))
-    area = array("d", map(mul, found[AREA], repeat(resolution * AREA_S)))
+    area = (
+        array("d", map(mul, found[AREA], repeat(resolution * AREA_S)))
+        if any(found[AREA])
+        else array("d", bytes(8 * len(starts)))
+    )
     return Buckets(starts, low, high, last, area, found[COVERED], found[COUNT], found[GAPS])
 
 
