@@ -61,13 +61,18 @@ put_program() {
   if [ -e "$program/farmwatch" ]; then mv "$program/farmwatch" "$program/farmwatch.old"; fi
   mv "$program/farmwatch.new" "$program/farmwatch"
   rm -rf "$program/farmwatch.old"
+  built_away
   if [ "$pip" = no ]; then return; fi
   if [ ! -x "$program/.venv/bin/python" ]; then python3 -m venv "$program/.venv"; fi
   "$program/.venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps --require-hashes \
     -r "$program/deploy/requirements.lock"
   "$program/.venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation \
     --force-reinstall "$program"
+  built_away
 }
+
+# What building leaves: a module that is no more would be installed again from there.
+built_away() { rm -rf "$program/build" "$program/farmwatch.egg-info"; }
 
 # Only what is not there yet: what the owner has written is never touched.
 put_settings() {
@@ -153,6 +158,7 @@ case $verb in
     rm -f "$unit" "$dropin/memory.conf" "$dropin/credentials.conf"
     if [ -d "$dropin" ]; then rmdir --ignore-fail-on-non-empty "$dropin"; fi
     rm -rf "$program/.venv" "$program/farmwatch" "$program/deploy" "$program/pyproject.toml" "$program/README.md"
+    built_away
     if [ -d "$program" ]; then rmdir --ignore-fail-on-non-empty "$program"; fi
     service_manager daemon-reload
     say "kept: $settings (configuration and secrets), $root/var/lib/farmwatch (data)"

@@ -54,6 +54,20 @@ def test_installed_twice_is_the_same_as_once(root):
     assert not [name for name in first if "__pycache__" in name or name.endswith(".new")]
 
 
+def test_what_building_has_left_is_neither_installed_again_nor_left_behind(root):
+    """setuptools copies into build/lib and takes what it finds there: a module that is no more would come back."""
+    for verb in ("install", "uninstall"):
+        run(root, "install")
+        for left in ("build/lib/farmwatch/old.py", "farmwatch.egg-info/SOURCES.txt"):
+            path = root / "opt/farmwatch" / left
+            path.parent.mkdir(parents=True)
+            path.write_text("old")
+        run(root, verb)
+        assert not (root / "opt/farmwatch/build").exists()
+        assert not (root / "opt/farmwatch/farmwatch.egg-info").exists()
+    assert not (root / "opt/farmwatch").exists()
+
+
 def test_an_upgrade_keeps_what_is_the_owner_s_and_leaves_nothing_old(root):
     run(root, "install")
     mine = root / "etc/farmwatch/farmwatch.toml"
