@@ -226,6 +226,21 @@ def test_what_is_left_after_a_round_and_was_never_named_is_told_later():
     assert [m.title for m in got(day)] == ["Clear bed: knot", "Clear bed: ibis"]
 
 
+def test_a_new_bed_does_not_wait_for_what_a_round_left_over():
+    day = shop([ann(a_day=5.0)], ("knot", "ibis", "heron"))
+    release(day, "knot")
+    day.advance(day.now + 400)
+    release(day, "ibis")  # joins without a word
+    day.say("cleared", "knot")
+    day.advance(day.now + 300)
+    release(day, "heron")
+    since_s = day.now
+    day.advance(day.now + 60)
+    assert len(got(day)) == 2
+    assert "heron" in got(day)[-1].title
+    assert got(day)[-1].at_s <= since_s + 60
+
+
 # ---- whom, and what nobody can be told ---------------------------------------------------------------------------
 
 

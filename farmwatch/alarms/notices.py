@@ -280,6 +280,7 @@ class Notices:
     def _bed_joins(self, incident: Incident, alarm: Alarm, now_s: float, effects: list[Effect]) -> None:
         """A bed more while others are being told of."""
         if incident.steps == 0:  # what was left over after a round waits longer than a bed that is new
+            incident.answered = False  # it is a new request, whatever round goes on
             due_s = self._timers.due_s(("notice", incident.key))
             self._timers.set(("notice", incident.key), min(now_s + GATHER_S["bed"], due_s or now_s))
         elif alarm.subject not in incident.named and not beds.in_window(incident.opened_s, now_s):
