@@ -766,11 +766,11 @@ CHECKS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     _simulated,
 )
 
-BASE_MIB, LIVE_MIB, MACHINE_KIB, LEAST_MIB = 85, 64, 60, 256
-"""Resident with a dozen machines; what pages, charts and restarts need beside; a machine more, twice what was measured
-with readings every 2 s for a minute; what the unit allows anyway."""
+BASE_MIB, MORE_MIB, MACHINE_KIB, FEW = 256, 64, 30, 12
+"""What the unit allows for a few machines, of which some 85 are in use; above that what views, charts and restarts of
+a large farm need, and a machine. `deploy/install.sh` reckons the same, without Farmwatch."""
 
 
 def memory_mib(machines: int) -> int:
     """What memory to allow a collector with so many machines, MiB: above that something is wrong with it."""
-    return max(LEAST_MIB, -(-(BASE_MIB * 1024 + LIVE_MIB * 1024 + machines * MACHINE_KIB) // 1024))
+    return BASE_MIB + (MORE_MIB + -(-machines * MACHINE_KIB // 1024) if machines > FEW else 0)

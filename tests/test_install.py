@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.settings import load
+from farmwatch.settings_check import memory_mib
 
 ROOT = Path(__file__).parents[1]
 SCRIPT = ROOT / "deploy/install.sh"
@@ -115,7 +116,7 @@ def test_the_memory_limit_follows_the_number_of_machines(root, machines, mib):
     names = "".join(f"[machines.m{n}]\n" for n in range(machines))
     (root / "etc/farmwatch/farmwatch.toml").write_text(names)
     run(root, "memory")
-    assert memory(root) == mib
+    assert memory(root) == mib == memory_mib(machines)
 
 
 def test_a_configuration_that_cannot_be_read_gives_the_base(root):

@@ -615,7 +615,7 @@ def test_people_come_into_the_plan(tmp_path):
 
 def test_memory_follows_the_machines() -> None:
     assert memory_mib(12) == 256
-    assert memory_mib(10_000) - memory_mib(9_000) == pytest.approx(1000 * 60 / 1024, abs=1.0)
+    assert memory_mib(10_000) - memory_mib(9_000) == pytest.approx(1000 * 30 / 1024, abs=1.0)
 
 
 @pytest.mark.parametrize(
