@@ -48,6 +48,7 @@ SLICE = 256
 TOPICS_A_PACKET = 200
 CONNECT_S = 10.0
 LOOK_S = 1.0  # a connection is looked after so often
+ASLEEP_S = 4.0  # later than that: this process stood still
 FAREWELL_S = 1.5
 STEADY_S = 30.0
 """A connection that held so long was a good one: the next failure starts the waits from the beginning."""
@@ -242,7 +243,7 @@ class _Session:
         while not self._ended.done():
             await asyncio.wait((self._ended,), timeout=LOOK_S)
             now_s = time.monotonic()
-            if now_s - checked_s > 5.0:  # the process was asleep, not the broker
+            if now_s - checked_s > LOOK_S + ASLEEP_S:  # the process was asleep, not the broker
                 began_s, self._wire.heard_s = now_s, now_s
             checked_s = now_s
             if not self.accepted and now_s - began_s > CONNECT_S:

@@ -246,6 +246,7 @@ def network(sim, rng, at_s):
 
     def end():
         sim.net.down = False
+        sim.broker.back_s = sim.ups.back_s = sim.outside.now
         for one in sim.services.values():
             one.mode = "" if one.mode == "cut" else one.mode
 

@@ -45,6 +45,8 @@ def look(sim, view):
         heard_s = sim.heard.get(row["name"])
         limit_s = max(15.0, 3.0 * sim.ups_s) + 20.0
         unheard = heard_s is None or now_s - heard_s > limit_s
+        if row["status"] == "on_line" and not sim._in("stall", "slow"):
+            sim.found.values.setdefault("shown good, unheard s", []).append(now_s - (heard_s or 0.0))
         if row["status"] == "on_line" and unheard and not sim._in("stall", "slow"):
             sim.fault(f"{row['name']} is shown on line, unheard for {now_s - (heard_s or 0.0):.0f} s")
         if row["runtime_s"] is not None and row["runtime_s"] < 0.0:
@@ -63,6 +65,7 @@ def judge(sim):
     _letters(sim)
     _readings(sim)
     _outbox(sim)
+    _count(sim)
     if sim.pending and sim.pending[0].at_s < sim.end_s - 900.0:
         sim.fault(f"said and never heard: {sim.pending[0]}")
 
@@ -118,35 +121,48 @@ def spans(sim, rule):
 
 
 def _beds(sim):
-    """(a) each bed is asked for once."""
+    """(a) each bed is asked for once, and no bed that is clear.
+
+    Once whatever dies, fails or is silent meanwhile: only a damaged or refusing disk may forget that it has asked.
+    Not at all only where nothing could be seen of the machine for long enough before somebody came anyway.
+    """
     standing = spans(sim, "bed_waiting")
-    damage = [w for w in sim.windows if w.kind == "damage" and w.place == "journal.db"]
+    patience_s = 600.0 + 2.0 * sim.interval_s
     for machine in sim.world.benches:
-        rows = list(standing[machine])
+        rows = standing[machine]
         builds = [b for b in sim.world.truth.builds if b.machine == machine and b.ended_s is not None]
         for build in builds:
             if build.released_s is None:
                 continue
             cleared_s = build.cleared_s or sim.end_s
             mine = [row for row in rows if build.ended_s - 60.0 <= row[0] <= cleared_s + 300.0]
-            dark = any(o.started_s - 120 <= cleared_s and (o.ended_s or sim.end_s) + 1800 >= build.started_s
-                       for o in sim.world.truth.outages)  # fmt: skip
-            unseen = touched(sim, BLIND["panel"], build.ended_s - 900.0, build.released_s + 900.0, machine)
-            excused = dark or unseen or damage or build.ended_s < sim.start_s + 1200.0
+            forgot = len(mine) > 1 and touched(sim, ("disk", "damage"), mine[0][0] - 60.0, mine[-1][0])
+            hidden = not mine and seen(sim, BLIND["panel"], build.released_s, cleared_s, machine) <= patience_s
+            dark = _dark(sim, build.started_s, cleared_s)
+            early = build.ended_s < sim.start_s + 1200.0
+            excused = early or forgot or dark or (hidden and cleared_s - build.released_s > patience_s)
             sim.found.figures["beds"] += 1
             sim.found.figures["beds excused"] += bool(excused)
-            if len(mine) > 1 and not excused:
+            sim.found.figures["beds cleared before anybody need be asked"] += bool(hidden and not excused)
+            if excused:
+                continue
+            if len(mine) > 1:
                 sim.fault(f"{machine}: the bed of {build.ended_s - sim.start_s:.0f} s was asked for {len(mine)} times")
-            if not mine and not excused and cleared_s - build.released_s > 600.0 + 2 * sim.interval_s:
+            if not mine and not hidden:
                 sim.fault(f"{machine}: nobody was asked for the bed of {build.ended_s - sim.start_s:.0f} s")
-            if mine and not excused:
+            if mine and not touched(sim, BLIND["panel"], build.ended_s - 900.0, mine[0][0], machine):
                 sim.found.values.setdefault("bed_s", []).append(mine[0][0] - build.released_s)
         for from_s, _ in rows:
-            full = [b for b in sim.world.truth.builds if b.machine == machine and b.ended_s is not None
-                    and b.ended_s - 60.0 <= from_s <= (b.cleared_s or sim.end_s) + 300.0]  # fmt: skip
+            full = [b for b in builds if b.ended_s - 60.0 <= from_s <= (b.cleared_s or sim.end_s) + 300.0]
             unseen = touched(sim, BLIND["panel"], from_s - 7200.0, from_s, machine)
-            if not full and not unseen and not damage:
+            if not full and not unseen and not touched(sim, ("damage",), 0.0, from_s, "journal.db"):
                 sim.fault(f"{machine}: asked for a bed at {from_s - sim.start_s:.0f} s that was clear")
+
+
+def _dark(sim, from_s, to_s):
+    """Whether a supply was lost in a span, or came back so shortly before that machines still started up."""
+    return any(o.started_s - 120.0 <= to_s and (o.ended_s or sim.end_s) + 120.0 >= from_s
+               for o in sim.world.truth.outages)  # fmt: skip
 
 
 def _mains(sim):
@@ -226,6 +242,12 @@ def _letters(sim):
             harmless = message.incident not in dangers and message.priority != "danger"
             if quiet and harmless and not touched(sim, ("clock",), at_s - 3600.0, at_s):
                 sim.fault(f"{message.title!r} to {name} in quiet hours")
+        said = {}
+        for at_s, message in mine:
+            before_s = said.get((message.title, message.text))
+            said[message.title, message.text] = at_s
+            if before_s is not None and at_s - before_s < 300.0:
+                sim.fault(f"{message.title!r} was told twice to {name}")
         for _, message in mine:
             if len(message.title) > 60 or len(message.title) + 1 + len(message.text) > 240:
                 sim.fault(f"too long: {message.title!r} {message.text!r}")
@@ -267,14 +289,20 @@ def _readings(sim):
     spoilt_s = max((at_s for at_s, _, _, _, name in sim.kills if name == "history.db"), default=0.0)
     bad = [w for w in sim.windows if w.kind in ("disk", "slow")]
     lost, most_s = 0, 0.0
+    twins = defaultdict(set)  # after a stall several come in one millisecond: the store keeps one of them
+    for _, _, one in sim.read:
+        for name, value in one.values.items():
+            if isinstance(value, int | float):
+                twins[one.subject, name, round(one.at_s * 1000)].add(float(value))
     for at_s, generation, one in sim.read:
         gone = False
         for name, value in one.values.items():
             quantity = QUANTITIES.get(name)
             if quantity is None or quantity.kind not in (Kind.NUMBER, Kind.FLAG) or value is None:
                 continue
-            stored = sim.stored.get((one.subject, name), {}).get(round(one.at_s * 1000))
-            if stored is None or abs(stored - float(value)) > quantity.resolution:
+            key = round(one.at_s * 1000)
+            stored = sim.stored.get((one.subject, name), {}).get(key)
+            if stored is None or all(abs(stored - v) > quantity.resolution for v in twins[one.subject, name, key]):
                 gone = True
         sim.found.figures["readings"] += 1
         if not gone:
@@ -294,3 +322,34 @@ def _readings(sim):
                 return
     sim.found.figures["readings lost"] += lost
     sim.found.values.setdefault("lost_s", []).append(most_s)
+
+
+# ---- figures of the promises that no oracle above counts ----------------------------------------------------------
+
+
+def _count(sim):
+    """Windows by kind (R3, R7, R10, R11 are held within them), and what was told in them."""
+    figures, values = sim.found.figures, sim.found.values
+    for window in sim.windows:
+        figures[f"windows: {window.kind}"] += 1
+    said = [(at_s, doc) for at_s, kind, doc, _ in sim.notes if kind == "alarm" and doc["state"] == "unacknowledged"]
+    for window in (w for w in sim.windows if w.kind == "disk" and w.end_s - w.start_s > 120.0):
+        if not touched(sim, LIVES, window.start_s - 60.0, window.end_s):
+            figures["R3: disk refused for long"] += 1
+            figures["R3: of these, said"] += any(
+                doc["alarm"] == "store_degraded" and window.start_s <= at_s <= window.end_s + 60.0 for at_s, doc in said
+            )
+    figures["R3: messages delivered while a disk refused"] += sum(
+        bool(touched(sim, ("disk",), at_s, at_s)) for at_s, *_ in sim.told
+    )
+    for at_s, _, one in sim.read:
+        if one.source_at_s is None or touched(sim, (*LIVES, "clock", "doubles", "network"), at_s - 60.0, at_s):
+            continue
+        other = touched(sim, ("broker", "ups", "panel", "plug", "service", "disk"), at_s, at_s)
+        name = "R4: delay s, another source or a service broken" if other else "R4: delay s, all well"
+        values.setdefault(name, []).append(at_s - one.source_at_s)
+    values["R6: broker back to connected s"] = list(sim.broker.came)
+    values["R6: UPS server back to asked s"] = list(sim.ups.came)
+    figures["R10: alarm changes while the clock was wrong"] += sum(
+        bool(touched(sim, ("clock",), at_s, at_s)) for at_s, kind, _, _ in sim.notes if kind == "alarm"
+    )

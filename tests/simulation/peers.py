@@ -106,6 +106,13 @@ class Net:
         return Sock(self, peer)
 
 
+def met(peer):
+    """The daemon has come back to a peer."""
+    if peer.back_s is not None:
+        peer.came.append(peer.net.outside.now - peer.back_s)
+        peer.back_s = None
+
+
 # ---- the broker -------------------------------------------------------------------------------------------------
 
 
@@ -130,6 +137,8 @@ class Broker:
         self._held = None
         self.sent = 0
         self.log = None
+        self.back_s = None  # since when it, or the way to it, is there again and nobody came; None: nobody is missed
+        self.came = []  # seconds until somebody did
 
     def received(self, sock, data):
         buffer = sock.state.setdefault("buffer", bytearray())
@@ -152,6 +161,7 @@ class Broker:
     def _packet(self, sock, kind, body):
         what = kind >> 4
         if what == 1:
+            met(self)
             sock.deliver(b"\x20\x03\x00\x00\x00")
             sock.state["topics"] = set()
             self.clients.append(sock)
@@ -221,6 +231,8 @@ class Broker:
             self.retained = {}
 
     def start(self):
+        if self.mode:
+            self.back_s = self.net.outside.now
         self.mode = ""
 
 
@@ -235,10 +247,13 @@ class UpsServer:
         self.mode = ""  # "" | down | hang | cut
         self.units = {}  # name: "" | stale | driver | garbage | odd
         self.socks = []
+        self.back_s, self.came = None, []  # as of the broker
 
     def received(self, sock, data):
         if sock not in self.socks:
             self.socks.append(sock)
+            if not self.mode:
+                met(self)
         for line in data.decode().splitlines():
             self._answer(sock, line.split())
 
@@ -287,6 +302,8 @@ class UpsServer:
                 sock.hang_up(reset=True)
 
     def start(self):
+        if self.mode:
+            self.back_s = self.net.outside.now
         self.mode = ""
 
 

@@ -1,5 +1,6 @@
 """A small part of Saltmarsh Works: three machines behind two backups on two circuits, and its configuration."""
 
+import contextlib
 import tomllib
 from importlib.resources import files
 from random import Random
@@ -7,7 +8,7 @@ from unittest import mock
 
 import phone
 
-from farmwatch.scenario import site, world
+from farmwatch.scenario import bench, people, script, site, world
 from farmwatch.scenario.site import panel_address, ups_address
 from farmwatch.scenario.trouble import _dark
 
@@ -18,23 +19,48 @@ UNUSED = {
 }  # fmt: skip
 
 
+def rounds(seed, local_day):
+    """Somebody walks by every 80 to 110 minutes of the day, so that a day has many beds."""
+    rng = Random(f"{seed} walks {local_day}")
+    found, at_s = [], 7.2 * 3600.0
+    while at_s < 21.7 * 3600.0:
+        found.append(script.Round(at_s, rng.choice(site.PEOPLE)))
+        at_s += rng.uniform(4800.0, 6600.0)
+    return found
+
+
+SHORT = {name: job for name, job in site.JOBS.items() if job.minutes < 120}
+BUSY = ((world, "JOBS", SHORT), (people, "JOBS", SHORT), (script, "rounds", rounds), (phone, "rounds", rounds))
+
+
 class Shed(phone.Shop):
     """The world without mishaps of its own: the nemesis brings them."""
 
     def __init__(self, seed, start_s, days, **keys):
         machines = tuple(spec for spec in site.MACHINES if spec.name in MACHINES)
         backups = tuple(spec for spec in site.BACKUPS if spec.name in BACKUPS)
-        with mock.patch.object(world, "MACHINES", machines), mock.patch.object(world, "BACKUPS", backups):
+        with contextlib.ExitStack() as stack:
+            for where, name, what in (*BUSY, (world, "MACHINES", machines), (world, "BACKUPS", backups)):
+                stack.enter_context(mock.patch.object(where, name, what))
             super().__init__(seed, start_s, days, sample_s=0, **keys)
         self.answers_rng = Random(f"{seed} answers")
         self._by_address = {feed.address: feed for feed in self.feeds}
         self.scale = {}  # address: factor of the plug's watts
+        for feed in self.feeds:
+            if feed.via != "mqtt":  # asked when the daemon asks; of its own accord it says nothing
+                feed.at_ms = 2**62
+        self._next_ms = 0
 
     def _plan_faults(self, day, begin_s):
         pass
 
     def _flap(self, at_s):
         pass
+
+    def _render(self, now_s, out):
+        if int((now_s + bench.STEP_S) * 1000) > self._next_ms:
+            super()._render(now_s, out)
+            self._next_ms = min(feed.at_ms for feed in self.feeds)
 
     def ups_feed(self, name):
         return self._by_address[ups_address(name)]

@@ -7,6 +7,7 @@
 
 import asyncio
 import contextlib
+import gc
 import hashlib
 import logging
 import random
@@ -25,7 +26,7 @@ import paho.mqtt.client as paho
 from simulation import nemesis, oracles
 from simulation.disk import Disk, LogOs
 from simulation.peers import Broker, Devices, Net, Service, UpsServer
-from simulation.shed import Shed, configuration, retained
+from simulation.shed import BUSY, Shed, configuration, retained
 from simulation.virtual import Killed, Outside, VirtualLoop
 
 from farmwatch import assemble, daemon, notify
@@ -40,7 +41,7 @@ from farmwatch.words.model import Message, Note, Raw, Said
 
 START_S = 1_772_409_600.0  # 2026-03-02 00:00 UTC, and in London
 STEP_S = 2.0
-LOOK_S = 900.0
+LOOK_S = 1800.0
 STOP_WITHIN_S = 10.0
 
 
@@ -123,7 +124,7 @@ class Simulation:
         self.start_s = START_S if hours >= 24 else START_S + 3600.0 * rng.choice((0, 5, 7, 12, 16, 19))
         self.outside = Outside(self.start_s)
         self.end_s = self.start_s + hours * 3600.0
-        self.interval_s, self.ups_s = rng.choice((30.0, 45.0, 60.0)), rng.choice((20.0, 30.0))
+        self.interval_s, self.ups_s = rng.choice((30.0, 60.0, 60.0)), rng.choice((30.0, 45.0))
         self.rng, self.loop, self.house = rng, None, None
         self.random = Random(f"{seed} inside")
         self.world = Shed(seed, self.start_s, -(-hours // 24), interval_s=self.interval_s)
@@ -187,6 +188,7 @@ class Simulation:
         self.house.daemon.stop()
 
     def stall(self, lasts_s):
+        self.broker.back_s = self.ups.back_s = None
         self.outside.run_to(self.outside.now + lasts_s)
 
     def set_disk(self, mode):
@@ -366,6 +368,7 @@ class Simulation:
 
     def _bury(self, loop):
         loop.bury()
+        self.broker.back_s = self.ups.back_s = None  # who is dead does not come back, a new one comes
         house, self.house = self.house, None
         for sock in (*self.broker.clients, *self.ups.socks):
             sock._closed = True
@@ -477,6 +480,7 @@ class Simulation:
             return Random(self.random.random())
 
         swaps = [
+            *BUSY,
             (time, "monotonic", lambda: self.outside.now), (time, "time", self.outside.wall),
             (paho, "time_func", lambda: self.outside.now),
             (random, "SystemRandom", seeded), (backoff, "SystemRandom", seeded), (http, "SystemRandom", seeded),
@@ -488,7 +492,8 @@ class Simulation:
             (assemble, "ClockWatch", partial(ClockWatch, wall=self.outside.wall)),
             (server, "WebServer", Page),
             (append_log, "os", LogOs()),
-            (daemon, "LOOK_S", 8.0), (daemon, "THINK_S", 12.0), (mqtt, "LOOK_S", 4.0), (notify, "LOOK_EVERY_S", 15.0),
+            (daemon, "LOOK_S", 30.0), (daemon, "THINK_S", 12.0), (daemon, "AWAKE_S", 60.0), (mqtt, "LOOK_S", 15.0),
+            (notify, "LOOK_EVERY_S", 45.0),
         ]  # fmt: skip
         with contextlib.ExitStack() as stack:
             for where, name, what in swaps:
@@ -499,6 +504,8 @@ class Simulation:
             stack.callback(logging.getLogger("farmwatch").setLevel, quiet)
             if not self.tell:
                 logger.setLevel(logging.WARNING)
+            stack.callback(gc.set_threshold, *gc.get_threshold())
+            gc.set_threshold(100_000, 50, 50)  # as a replay does; the order of things does not hang on it
             yield
 
 
