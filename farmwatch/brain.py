@@ -24,10 +24,12 @@ from farmwatch.power.outage import AGAIN_S
 from farmwatch.power.outage_record import SUPPLY, Outage
 from farmwatch.power.outage_seen import GRACE_S
 from farmwatch.power.outage_sight import SETTLE_S
+from farmwatch.shop.several import several
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
     COMMANDS,
     ROUND_COMMANDS,
+    SEVERAL,
     SHOP_COMMANDS,
     WORK_COMMANDS,
     Awoke,
@@ -560,6 +562,9 @@ class Brain:
     # ---- people ------------------------------------------------------------------------------------------------------
 
     def _said(self, said: Said, now_s: float, effects: list[Effect]) -> None:
+        if said.command == SEVERAL:
+            effects += several(self.farm, said, now_s)
+            return
         if said.command not in COMMANDS:
             raise Refused(f"unknown command {said.command!r}", hint=f"one of {', '.join(COMMANDS)}")
         if self.farm.rounds.known(said):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from farmwatch.cli import out, talk
 from farmwatch.cli_live import ask_daemon
-from farmwatch.cli_work import read_file
+from farmwatch.cli_work import read_file, send_file
 from farmwatch.settings import Settings
 from farmwatch.shop import spool_csv
 from farmwatch.words.errors import FarmwatchError
@@ -32,18 +32,9 @@ def run(settings: Settings, args: argparse.Namespace) -> int:
         return 0
     spools = {spool["name"]: spool["machine"] for spool in shop["spools"]}
     data = read_file(args.file, "a CSV file with the columns spool, material, full_g")
-    found, wrong = spool_csv.read(data, spools, list(settings.machines), settings.materials)
+    _, wrong = spool_csv.read(data, spools, list(settings.machines), settings.materials)
     if wrong:
         for line in wrong:
             talk(line)
         raise FarmwatchError(f"nothing was taken: {len(wrong)} of the lines cannot be read")
-    for row in found:
-        for command, machine, fields in row.said:
-            more = {key: value for key, value in (("machine", machine), ("by", args.by)) if value}
-            try:
-                ask_daemon(settings, "/api/v1/say", {"command": command, **fields, **more})
-            except FarmwatchError as error:
-                talk(f"line {row.line}: not taken, nor anything after it")
-                raise error from None
-    out(json.dumps({"taken": len(found)}) if args.json else f"{len(found)} taken")
-    return 0
+    return send_file(settings, "spools", data, args)

@@ -12,7 +12,13 @@ from farmwatch.cli import out, talk
 from farmwatch.cli_live import ask_daemon
 from farmwatch.settings import Settings
 from farmwatch.shop import wanted_csv
+from farmwatch.shop.sheets import text_of
 from farmwatch.words.errors import FarmwatchError
+
+NOTHING_PLANNED = (
+    "nothing is proposed: nothing is wanted that can be planned, of no machine is known when it is free, or nobody "
+    "says when to come ([people.NAME] rounds)"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,21 +63,19 @@ def read_file(name: str, hint: str) -> bytes:
 
 def _take(settings: Settings, data: bytes, args: argparse.Namespace) -> int:
     """All rows or none: what is wrong is said by its line first."""
-    rows, wrong = wanted_csv.read(data, settings.site.timezone)
+    _, wrong = wanted_csv.read(data, settings.site.timezone)
     if wrong:
         for line in wrong:
             talk(line)
         raise FarmwatchError(f"nothing was taken: {len(wrong)} of the lines cannot be read")
-    for row in rows:
-        fields: dict[str, Any] = {"command": "wanted", "job": row.job, "pieces": row.pieces}
-        fields |= {"due": row.due} if row.due else {}
-        fields |= {"by": args.by} if args.by else {}
-        try:
-            ask_daemon(settings, "/api/v1/say", fields)
-        except FarmwatchError as error:
-            talk(f"line {row.line}: not taken, nor anything after it")
-            raise error from None
-    out(json.dumps({"taken": len(rows)}) if args.json else f"{len(rows)} taken")
+    return send_file(settings, "wanted", data, args)
+
+
+def send_file(settings: Settings, what: str, data: bytes, args: argparse.Namespace) -> int:
+    """Have the running Farmwatch take a file, whole or not at all."""
+    by = {"by": args.by} if args.by else {}
+    answer = ask_daemon(settings, "/api/v1/import", {"what": what, "csv": text_of(data), **by})
+    out(json.dumps(answer) if args.json else f"{answer['taken']} taken")
     return 0
 
 
@@ -90,7 +94,7 @@ def plan_lines(work: dict[str, Any], zone: ZoneInfo) -> list[str]:
         for row in work["short"]
     ]
     if not work["loads"]:
-        lines.append("nothing is proposed: nothing is wanted, or nobody comes ([people.NAME] rounds)")
+        lines.append(NOTHING_PLANNED)
     elif work["exact"]:
         lines.append("proven to be worth most")
     else:

@@ -16,6 +16,7 @@ from farmwatch.shop import spool_csv, wanted_csv
 from farmwatch.web import work_page
 from farmwatch.web.markup import NOTHING
 from farmwatch.words.errors import Refused
+from farmwatch.words.model import Keep
 
 ASSETS = {name: f"/static/{name}" for name in ("page.css", "page.js", "icon.svg", "page.webmanifest")}
 EVIL = web_sample.HOSTILE
@@ -97,8 +98,14 @@ async def test_a_file_comes_in_whole_or_not_at_all_and_goes_out_again():
         status, html, _ = await fetch(house, "/work", "POST", data=form(bad), headers=SAME)
         words = text_of(html).replace("&#x27;", "'").replace("&#39;", "'")
         assert status == 400
-        for line in ("line 3: a job cannot be called '=1+1'", "line 4: -4 pieces", "line 5: 'hinge' stands on line 2",
-                     "line 6: '1.200' can be read in two ways", "line 7: no date", "Nothing of the file was taken"):
+        for line in (
+            "line 3: a job cannot be called '=1+1'",
+            "line 4: -4 pieces",
+            "line 5: 'hinge' stands on line 2",
+            "line 6: '1.200' can be read in two ways",
+            "line 7: no date",
+            "Nothing of the file was taken",
+        ):
             assert line in words, line
         assert house.heard == []
         good = "\ufeffjob;pieces;due\nhinge;12,5;27.11.2025\n'-cradle;4;\n".encode()
@@ -109,7 +116,7 @@ async def test_a_file_comes_in_whole_or_not_at_all_and_goes_out_again():
         assert wanted == [("hinge", 12.5), ("-cradle", 4.0)]
         status, text, answer = await fetch(house, "/work.csv")
         assert answer.headers["Content-Type"].startswith("text/csv")
-        assert text.replace("\r", "") == "job,pieces,due\nhinge,12.5,2025-11-28T00:00:00+00:00\n'-cradle,4,\n"
+        assert text.replace("\r", "") == "job,pieces,due\nhinge,12.5,2025-11-27\n'-cradle,4,\n"
         assert wanted_csv.read(text.encode(), "Europe/London")[0][1].job == "-cradle", "what goes out comes in again"
         assert (await fetch(house, "/work", "POST", data=form(b" "), headers=SAME))[0] == 400
         assert (await fetch(house, "/work", "POST", data=form(b"x" * 60_000), headers=SAME))[0] == 400
@@ -218,3 +225,40 @@ def test_the_same_by_words_is_refused():
             d.say(command, machine, **fields)
 
 
+def test_rows_of_a_file_count_all_together_or_not_at_all():
+    d = shop(spools=dict(SPOOLS))
+    added = {"line": 2, "command": "spool_added", "machine": None, "fields": {"spool": "new", "material": "PLA"}}
+    good = added | {"fields": added["fields"] | {"grams": 750.0}}
+    wanted = {"line": 3, "command": "wanted", "machine": None, "fields": {"job": "hinge", "pieces": 4.0}}
+    hangs = {"line": 4, "command": "spool_loaded", "machine": "bittern", "fields": {"spool": "black-1"}}
+    before = (dict(d.brain.farm.shop.stock.spools), dict(d.brain.farm.work.book.wanted))
+    for rows, what in (
+        ([good, wanted, hangs], "nothing was taken: line 4: .*hangs on avocet"),
+        ([good, wanted, added | {"line": 5}], "line 5: there is a spool 'new' already"),
+        ([wanted, wanted | {"fields": {"job": "hinge", "pieces": -1.0}}], "line 3: how many"),
+        ([good, {"line": 9, "command": "cleared", "machine": "avocet", "fields": {}}], "cannot stand in a file"),
+    ):
+        with pytest.raises(Refused, match=what):
+            d.say("several", rows=rows)
+        assert (d.brain.farm.shop.stock.spools, d.brain.farm.work.book.wanted) == before
+    kept = {(e.kind, e.key) for e in d.say("several", rows=[good, wanted]) if isinstance(e, Keep)}
+    assert {("spool", "new"), ("wanted", "hinge")} <= kept
+
+
+async def test_programs_send_a_file_in_one_call():
+    house = Living(shop(spools=dict(SPOOLS)))
+    async with serving(house):
+        for doc, status, words in (
+            ({"what": "wanted", "csv": "job,pieces\nhinge,3\ncradle,-4\nlatch,1\n"}, 400, "Nothing was taken: line 3"),
+            ({"what": "spools", "csv": "spool,material,full_g\na,PLA,1000\nb,dust,5\n"}, 400, "line 3: unknown mat"),
+            ({"what": "beds", "csv": "a"}, 400, "what: wanted or spools"),
+            ({"what": "wanted"}, 400, "two fields"),
+            ({"what": "wanted", "csv": "job,pieces\n", "more": 1}, 400, "Unknown field"),
+            ({"what": "wanted", "csv": "x" * 50_000}, 400, "too large"),
+            ({"what": "wanted", "csv": "job,pieces\nhinge,3\nlatch,1\n", "by": "ann"}, 200, '{"taken": 2}'),
+            ({"what": "spools", "csv": "spool,material,full_g,left_g\na,PLA,1000,600\n"}, 200, '{"taken": 1}'),
+        ):
+            got, text, _ = await fetch(house, "/api/v1/import", "POST", json=doc, headers=SAME)
+            assert (got, words in text) == (status, True), text
+        assert [said.command for said in house.heard] == ["several", "several"], "one call each; nothing of the others"
+        assert house.heard[0].by == "ann"

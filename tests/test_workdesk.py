@@ -1,5 +1,7 @@
 """The work list, live: what is wanted and made, the proposal, due dates, CSV, the exact answer by a child."""
 
+import sys
+
 import farm
 import pytest
 from test_trips import shop, waiting
@@ -122,6 +124,17 @@ def test_other_questions_and_broken_children_get_the_plain_answer(monkeypatch):
     assert filler(answer)(work).way == "exact"
     monkeypatch.setattr("farmwatch.filler.in_a_child", lambda _task: (_ for _ in ()).throw(OSError("no room")))
     assert filler(answer)(work).way == "greedy"
+
+
+def test_without_the_extra_the_rule_of_thumb_says_that_it_is_one(monkeypatch):
+    monkeypatch.setitem(sys.modules, "scipy", None)
+    d = works("avocet")
+    d.panel("avocet", state="idle", bed_c=20.0)
+    effects = d.say("wanted", job="hinge", pieces=30.0)
+    (work,) = (e for e in effects if isinstance(e, Work))
+    found = filler(answer)(work)
+    assert (found.way, found.filling.exact) == ("greedy", False)
+    assert found.filling.loads
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,14 @@ Taken = TypeVar("Taken")
 GROUPED = re.compile(r"\d{1,3}([.\s']\d{3})+(,\d+)?|\d{1,3}(,\d{3})+(\.\d+)?")
 
 
+def text_of(data: bytes) -> str:
+    """The text of a file: UTF-8 with or without a byte-order mark, else Windows-1252."""
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", "replace")
+
+
 class Sheet:
     """A table as it was read.
 
@@ -25,10 +33,7 @@ class Sheet:
     """
 
     def __init__(self, data: bytes, meant: Mapping[str, str]) -> None:
-        try:
-            text = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = data.decode("cp1252", "replace")
+        text = text_of(data)
         first = text.partition("\n")[0]
         self._mark = max(";\t,", key=first.count)
         self._lines = csv.reader(text.splitlines(keepends=True), delimiter=self._mark)

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -76,10 +76,13 @@ def write(wanted: Iterable[WantedView], due: dict[str, str]) -> str:
 
 
 def dues(wanted: Iterable[WantedView], timezone: str) -> dict[str, str]:
-    """Due dates by job as RFC 3339 on the site's clock."""
+    """Due dates by job: the day where it is the end of one on the site's clock, else RFC 3339."""
     zone = ZoneInfo(timezone)
-    return {
-        row["job"]: datetime.fromtimestamp(row["due_s"], UTC).astimezone(zone).isoformat(timespec="seconds")
-        for row in wanted
-        if row["due_s"] is not None
-    }
+    return {row["job"]: _due(row["due_s"], zone) for row in wanted if row["due_s"] is not None}
+
+
+def _due(due_s: float, zone: ZoneInfo) -> str:
+    at = datetime.fromtimestamp(due_s, UTC).astimezone(zone)
+    if at.time() == time(0):
+        return (at.date() - timedelta(days=1)).isoformat()
+    return at.isoformat(timespec="seconds")

@@ -14,9 +14,10 @@ heat-ups are spread by the start sequence, `power.starts`). It proposes; a perso
 """
 
 import math
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 HOUR_S = 3600.0
 
@@ -153,7 +154,7 @@ class Task:
 
     def fits(self, job: Job, machine: Free) -> bool:
         """Whether a machine can make a job."""
-        return job.fits is None or machine.name in job.fits
+        return suits(job.fits, machine)
 
 
 class Room:
@@ -168,11 +169,15 @@ class Room:
         for machine in task.machines:
             self._draw(machine, 0, task.first_visit(machine))
 
-    def has(self, job: Job, machine: Free, visit: int) -> bool:
-        """Whether one more build fits in."""
+    def makes(self, job: Job) -> bool:
+        """Whether one more build is wanted, and its material is there."""
         if self.builds[job.name] <= 0:
             return False
-        if job.material is not None and self.stock_g.get(job.material, math.inf) < job.grams - 1e-9:
+        return job.material is None or self.stock_g.get(job.material, math.inf) >= job.grams - 1e-9
+
+    def has(self, job: Job, machine: Free, visit: int) -> bool:
+        """Whether one more build fits in."""
+        if not self.makes(job):
             return False
         until = self.task.cleared_at(job, visit)
         return all(
@@ -199,32 +204,44 @@ class Room:
 def fill(task: Task) -> Filling:
     """The plain way: at each visit, the build that is worth most for the time it blocks a machine goes first.
 
-    Due dates come first among equals. Never worse than loading nothing; `bound` is the lesser of what each machine
-    could make if it had all jobs to itself, and of what all wanted builds are worth.
+    Due dates come first among equals. Never worse than loading nothing; `bound` is the least of what each machine
+    could make if it had all jobs to itself, of what all wanted builds are worth, and of what the stock can be made of.
     """
     room = Room(task)
     free_from = {machine.name: task.first_visit(machine) for machine in task.machines}
-    choices = {machine.name: sum(task.fits(job, machine) for job in task.jobs) for machine in task.machines}
+    kinds = fit_kinds(task.jobs)
+    fitting = {machine.name: frozenset(fits for fits in kinds if suits(fits, machine)) for machine in task.machines}
+    choices = {name: sum(kinds[fits] for fits in found) for name, found in fitting.items()}
     loads: list[Load] = []
     worth = 0.0
     for visit in range(len(task.visits_s) - 1):
         ready = [machine for machine in task.machines if free_from[machine.name] <= visit]
-        ranked = sorted(task.jobs, key=lambda job: (-_rate(task, job, visit), _due_s(job), job.name))
-        ranked = [job for job in ranked if room.builds[job.name] > 0 and task.worth(job, visit) > 0]
+        ranked = [job for job in task.jobs if room.makes(job) and task.worth(job, visit) > 0]
+        ranked.sort(key=lambda job: (-_rate(task, job, visit), _due_s(job), job.name))
         # machines that few jobs fit choose first
         ready.sort(key=lambda machine: choices[machine.name])
         for machine in ready:
-            job = next(
-                (j for j in ranked if task.fits(j, machine) and room.has(j, machine, visit)),
-                None,
-            )
+            mine = fitting[machine.name]
+            job = next((j for j in ranked if j.fits in mine and room.has(j, machine, visit)), None)
             if job is None:
                 continue
             room.take(job, machine, visit)
+            if not room.makes(job):
+                ranked = [job for job in ranked if room.makes(job)]
             free_from[machine.name] = task.cleared_at(job, visit)
             loads.append(task.load(machine.name, job, visit))
             worth += task.worth(job, visit)
     return Filling(tuple(loads), worth, max(plain_bound(task), worth), exact=False, short=shortages(task, loads))
+
+
+def suits(fits: frozenset[str] | None, machine: Free) -> bool:
+    """Whether a machine is among those that a job fits."""
+    return fits is None or machine.name in fits
+
+
+def fit_kinds(jobs: Sequence[Job]) -> Counter[frozenset[str] | None]:
+    """How many jobs fit the same machines, by these machines."""
+    return Counter(job.fits for job in jobs if job.builds > 0)
 
 
 def _due_s(job: Job) -> float:
@@ -238,31 +255,61 @@ def _rate(task: Task, job: Job, visit: int) -> float:
 
 
 def plain_bound(task: Task) -> float:
-    """No plan is worth more: the lesser of two bounds that each leave something out of account."""
+    """No plan is worth more: the least of bounds that each leave something out of account."""
     last = len(task.visits_s) - 1
     if last < 1:
         return 0.0
-    wanted = math.fsum(job.builds * max((task.worth(job, k) for k in range(last)), default=0.0) for job in task.jobs)
-    alike: dict[tuple[int, tuple[bool, ...]], float] = {}
-    machines = 0.0
+    return max(min(_stock_bound(task, last), _machines_bound(task, last)), 0.0)
+
+
+def _stock_bound(task: Task, last: int) -> float:
+    """What all wanted builds are worth at their best visits, each material split where it runs out.
+
+    The best of a material is made first, by its worth for a gram: the fractional knapsack (Dantzig, 1957).
+    """
+    total = 0.0
+    by_material: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    for job in task.jobs:
+        worth = max((task.worth(job, k) for k in range(last)), default=0.0)
+        if worth <= 0:
+            continue
+        if job.material is None or job.grams <= 0 or job.material not in task.stock_g:
+            total += job.builds * worth
+        else:
+            by_material[job.material].append((worth / job.grams, job.builds * job.grams))
+    for material, rows in by_material.items():
+        left_g = max(task.stock_g[material], 0.0)
+        for a_gram, grams in sorted(rows, reverse=True):
+            total += a_gram * min(grams, left_g)
+            left_g = max(left_g - grams, 0.0)
+    return total
+
+
+def _machines_bound(task: Task, last: int) -> float:
+    """What the machines could make if each had all jobs to itself."""
+    best: dict[frozenset[str] | None, dict[tuple[int, int], float]] = {fits: {} for fits in fit_kinds(task.jobs)}
+    for job in task.jobs:
+        for k in range(last) if job.builds > 0 else ():
+            stay = (k, task.cleared_at(job, k))
+            best[job.fits][stay] = max(best[job.fits].get(stay, 0.0), task.worth(job, k))
+    alike: dict[tuple[Any, ...], float] = {}
+    total = 0.0
     for machine in task.machines:
-        key = (task.first_visit(machine), tuple(task.fits(job, machine) for job in task.jobs))
+        found = [rows for fits, rows in best.items() if suits(fits, machine)]
+        key = (task.first_visit(machine), *(id(rows) for rows in found))
         if key not in alike:
-            alike[key] = _best_path(task, machine)
-        machines += alike[key]
-    return max(min(wanted, machines), 0.0)
+            alike[key] = _best_path(found, last, task.first_visit(machine))
+        total += alike[key]
+    return total
 
 
-def _best_path(task: Task, machine: Free) -> float:
-    """What one machine could make if it had all jobs to itself."""
-    count = len(task.visits_s)
-    jobs = [job for job in task.jobs if job.builds > 0 and task.fits(job, machine)]
-    best = [0.0] * (count + 1)
-    for k in range(count - 2, -1, -1):
-        best[k] = best[k + 1]
-        for job in jobs:
-            best[k] = max(best[k], task.worth(job, k) + best[min(task.cleared_at(job, k), count)])
-    return best[min(task.first_visit(machine), count)]
+def _best_path(found: Sequence[Mapping[tuple[int, int], float]], last: int, first: int) -> float:
+    """What one machine could make if it had all jobs to itself: the longest path through the visits."""
+    best = [0.0] * (last + 2)
+    for k in range(last - 1, -1, -1):
+        stays = (worth + best[e] for rows in found for (at, e), worth in rows.items() if at == k)
+        best[k] = max(best[k + 1], max(stays, default=0.0))
+    return best[min(first, last)]
 
 
 def shortages(task: Task, loads: Sequence[Load]) -> tuple[Short, ...]:
@@ -291,6 +338,8 @@ def _why(task: Task, job: Job) -> str:
         k for k in range(last - 1) if task.cleared_at(job, k) < last and task.visits_s[task.cleared_at(job, k)] <= due_s
     ]
     able = [m for m in task.machines if task.fits(job, m) and in_time and task.first_visit(m) <= in_time[-1]]
+    if not task.machines:
+        return "of no machine is known when it can be loaded"
     if not any(task.fits(job, machine) for machine in task.machines):
         return "it fits no machine"
     if not able:

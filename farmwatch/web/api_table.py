@@ -17,8 +17,10 @@ from farmwatch.web.api_types import (
     ReportView,
     RollupsView,
     SeriesView,
+    TakenView,
 )
 from farmwatch.web.openapi import Param, Route
+from farmwatch.web.work import MEANT, MOST_FILE
 from farmwatch.words.model import COMMANDS
 from farmwatch.words.power_view import OutagesView
 from farmwatch.words.quantities import QUANTITIES, Kind
@@ -84,6 +86,14 @@ def _say_body() -> dict[str, Any]:
     return {"type": "object", "properties": fields, "required": ["command"], "additionalProperties": False}
 
 
+def _import_body() -> dict[str, Any]:
+    fields = {
+        "what": {"type": "string", "enum": list(MEANT)}, "csv": {"type": "string", "maxLength": MOST_FILE},
+        "by": {"type": "string", "maxLength": 40},
+    }  # fmt: skip
+    return {"type": "object", "properties": fields, "required": ["what", "csv"], "additionalProperties": False}
+
+
 def _act_body() -> Mapping[str, Any]:
     fields = {key: {"type": "string", "maxLength": most} for key, most in acting.WORDS.items()}
     return {"type": "object", "properties": fields, "additionalProperties": False}
@@ -126,6 +136,8 @@ ROUTES: tuple[Route, ...] = (
     Route("GET", "/api/v1/table.csv", "table", "What a chart of these series shows, as CSV (RFC 4180).", None,
           (SHOWN, START, END, POINTS), media="text/csv", statuses=(304,)),
     Route("POST", "/api/v1/say", "say", "Say something, as the page's buttons do.", HeardView, body=_say_body()),
+    Route("POST", "/api/v1/import", "taken", "Take a file of wanted pieces or of spools: every row of it, or none.",
+          TakenView, body=_import_body()),
     Route("POST", "/api/v1/act", "act", "Ask for an action at a machine, or confirm it with the token of the answer.",
           ProposalView | DeedView, body=_act_body(), errors=(404, 502)),
     Route("GET", "/api/v1/act/{id}", "receipt", "What became of an action.", DeedView,

@@ -150,6 +150,12 @@ class HeardView(TypedDict):
     text: str
 
 
+class TakenView(TypedDict):
+    """So many rows of a file have been taken: all of them."""
+
+    taken: int
+
+
 class ProposalView(TypedDict):
     """An action that waits to be confirmed."""
 

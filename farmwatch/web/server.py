@@ -124,7 +124,12 @@ class WebServer:
         answers = Sources(view, settled, history, series, clock, report)
         self._api = Api(
             answers,
-            {"say": self._post_say, "act": self._acting.post_act, "receipt": self._acting.get_act},
+            {
+                "say": self._post_say,
+                "taken": self._work.post_import,
+                "act": self._acting.post_act,
+                "receipt": self._acting.get_act,
+            },
         )
         self._charts = ChartPages(answers, self._api, Shell(page, self._footer, self._kind, self._assets))
         self._runner: web.AppRunner | None = None

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from aiohttp import BodyPartReader, web
 
@@ -9,9 +10,9 @@ from farmwatch.ports import Ask, Clock
 from farmwatch.shop import spool_csv, wanted_csv
 from farmwatch.web import shop_panels, work_page
 from farmwatch.web.markup import Html
-from farmwatch.web.queries import BODY_S
+from farmwatch.web.queries import BODY_S, fields
 from farmwatch.web.said import BadWords
-from farmwatch.words.model import COMMANDS, Said
+from farmwatch.words.model import COMMANDS, SEVERAL, Said
 from farmwatch.words.view import View
 
 MOST_FILE = 48 * 1024
@@ -65,11 +66,7 @@ class WorkPages:
         rows, wrong = wanted_csv.read(await uploaded(request), view["timezone"])
         if wrong:
             return self._html(work_page.page(view, self._assets, self._footer(request), wrong=wrong), 400)
-        by, now_s = self._who(request) or "page", self._clock.now_s()
-        for row in rows:
-            due = {"due": row.due} if row.due else {}
-            await self._ask(Said(now_s, "wanted", None, by, {"job": row.job, "pieces": row.pieces, **due}))
-        self._changed()
+        await self._take(wanted_said(rows), self._who(request) or "page")
         raise web.HTTPSeeOther(f"/work?taken={len(rows)}")
 
     async def _post_spools(self, request: web.Request) -> web.StreamResponse:
@@ -79,12 +76,32 @@ class WorkPages:
         if wrong:
             html = shop_panels.page(view, self._assets, self._footer(request), "", wrong)
             return self._html(html, 400)
-        by, now_s = self._who(request) or "page", self._clock.now_s()
-        for row in found:
-            for command, machine, fields in row.said:
-                await self._ask(Said(now_s, command, machine, by, fields))
-        self._changed()
+        await self._take(spools_said(found), self._who(request) or "page")
         raise web.HTTPSeeOther(f"/shop?taken={len(found)}")
+
+    async def post_import(self, request: web.Request) -> web.StreamResponse:
+        """A file as a program sends it: {"what": "wanted" or "spools", "csv": its text}. All of it or nothing."""
+        given, view = await fields(request), self._view()
+        if unknown := sorted(set(given) - {"what", "csv", "by"}):
+            raise BadWords(f"Unknown field {unknown[0][:40]!r}", hint="known: what, csv, by")
+        what, text, by = given.get("what"), given.get("csv"), given.get("by", "")
+        read = MEANT.get(what) if isinstance(what, str) else None
+        if read is None or not isinstance(text, str) or not isinstance(by, str) or len(by) > 40:
+            raise BadWords("A file has two fields, what and csv", hint=f"what: {' or '.join(MEANT)}; csv: its text")
+        data = text.encode("utf-8", "replace")
+        if len(data) > MOST_FILE:
+            raise BadWords("The file is too large", hint="48 kB are the most: send it in pieces")
+        rows, count, wrong = read(view, data)
+        if wrong:
+            raise BadWords(f"Nothing was taken: {wrong[0][:200]}", hint="; ".join(wrong[1:6])[:500])
+        await self._take(rows, by.strip() or self._who(request) or "api")
+        return web.json_response({"taken": count})
+
+    async def _take(self, rows: Sequence[Mapping[str, Any]], by: str) -> None:
+        """Rows of a file in one go, written down together or refused together."""
+        if rows:
+            await self._ask(Said(self._clock.now_s(), SEVERAL, None, by, {"rows": rows}))
+            self._changed()
 
     def _html(self, html: str, status: int = 200) -> web.Response:
         response = web.Response(text=html, status=status, content_type="text/html")
@@ -109,6 +126,40 @@ def read_spools(view: View, data: bytes) -> tuple[Sequence[spool_csv.Words], Seq
     spools = {spool["name"]: spool["machine"] for spool in shop["spools"]} if shop is not None else {}
     materials = [row["name"] for row in shop["materials"] if row["known"]] if shop is not None else []
     return spool_csv.read(data, spools, [machine["name"] for machine in view["machines"]], materials)
+
+
+def wanted_said(rows: Sequence[wanted_csv.Row]) -> list[dict[str, Any]]:
+    """What rows of a file of wanted pieces say."""
+    return [
+        {"line": row.line, "command": "wanted", "machine": None,
+         "fields": {"job": row.job, "pieces": row.pieces} | ({"due": row.due} if row.due else {})}
+        for row in rows
+    ]  # fmt: skip
+
+
+def spools_said(rows: Sequence[spool_csv.Words]) -> list[dict[str, Any]]:
+    """What rows of a file of spools say."""
+    return [
+        {"line": row.line, "command": command, "machine": machine, "fields": fields}
+        for row in rows
+        for command, machine, fields in row.said
+    ]
+
+
+def _wanted_of(view: View, data: bytes) -> tuple[list[dict[str, Any]], int, Sequence[str]]:
+    rows, wrong = wanted_csv.read(data, view["timezone"])
+    return wanted_said(rows), len(rows), wrong
+
+
+def _spools_of(view: View, data: bytes) -> tuple[list[dict[str, Any]], int, Sequence[str]]:
+    rows, wrong = read_spools(view, data)
+    return spools_said(rows), len(rows), wrong
+
+
+MEANT: Mapping[str, Callable[[View, bytes], tuple[list[dict[str, Any]], int, Sequence[str]]]] = {
+    "wanted": _wanted_of, "spools": _spools_of,
+}  # fmt: skip
+"""What a file can be of, and how it is read."""
 
 
 async def uploaded(request: web.Request) -> bytes:

@@ -101,6 +101,10 @@ SHOP_COMMANDS = frozenset(
     {"pieces", "serviced", "noted", "trial", "trial_over"} | {name for name in COMMANDS if name.startswith("spool_")}
 )
 """Commands about the shop around the machines; those whose name begins with spool_ are about a spool."""
+SEVERAL = "several"
+"""Rows of a file, said at once: fields["rows"] are (command, machine, fields); all of them count, or none."""
+IN_FILES: frozenset[str] = frozenset({"wanted", "spool_added", "spool_weighed", "spool_stored", "spool_loaded"})
+"""Commands that a file's rows stand for."""
 WORK_COMMANDS: frozenset[str] = frozenset({"wanted", "load_next"})
 ROUND_COMMANDS: frozenset[str] = frozenset({"checked", "round_began", "round_ended"})
 
