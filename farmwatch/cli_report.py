@@ -206,10 +206,7 @@ def plot(records: Records, rows: Sequence[Yield], whole: Yield, path: str, title
         (wait, "waiting_for_clearing_h", 1.0, "beds waited to be cleared, h"),
         (energy, "energy_wh", 1e-3, "energy, kWh"),
     ):
-        values = [float("nan") if row.get(key) is None else row[key] * scale for row in flat]
-        axes.barh(names, values, color="#6b7280")
-        axes.invert_yaxis()
-        axes.set_xlabel(label)
+        _bars(axes, names, [None if row.get(key) is None else row[key] * scale for row in flat], label)
     points = [
         (100 * share, (p50_s - ended_s) / (ended_s - m.started_s) * 100)
         for m in records.made.values()
@@ -218,6 +215,9 @@ def plot(records: Records, rows: Sequence[Yield], whole: Yield, path: str, title
     ]
     told.scatter([x for x, _ in points], [y for _, y in points], s=8, color="#6b7280")
     told.axhline(0, color="0.3", linewidth=1)
+    told.set_xlim(0, 100)
+    if not points:
+        told.text(50, 0, "no estimate of a build that is over", ha="center", va="bottom", color="0.3")
     told.set_xlabel("told at, % of the build")
     told.set_ylabel("told end minus end, % of the build")
     try:
@@ -226,3 +226,16 @@ def plot(records: Records, rows: Sequence[Yield], whole: Yield, path: str, title
         raise FarmwatchError(f"{path}: {error}", hint="end it in .png, .svg or .pdf") from error
     finally:
         plt.close(figure)
+
+
+def _bars(axes: Any, names: Sequence[str], values: Sequence[float | None], label: str) -> None:  # noqa: ANN401
+    """A bar a row, from 0; what is not known is said and is no bar of nothing."""
+    rows = range(len(names))
+    axes.barh(rows, [value or 0.0 for value in values], color="#6b7280")
+    axes.set_xlim(0, max((value for value in values if value is not None), default=0.0) * 1.05 or 1.0)
+    for row, value in zip(rows, values, strict=True):
+        if value is None:
+            axes.text(0, row, " not known", va="center", color="0.3")
+    axes.set_yticks(rows, names)
+    axes.invert_yaxis()
+    axes.set_xlabel(label)

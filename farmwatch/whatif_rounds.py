@@ -11,6 +11,7 @@ from farmwatch.wire.times import parse
 
 EPOCH_FROM = 1e8
 MOST_HOURS = 24.0 * 366
+NO_WINDOW = "No window begins between now and the horizon (numbers below 10^8 are minutes)."
 
 
 class _Form(NamedTuple):
@@ -154,7 +155,7 @@ def _bed(check: Checker, entry: object, pointer: str, taken: set[str], form: _Fo
 def _lines(plan: RoundPlan, form: _Form, trip_min: float) -> list[str]:
     nobody = f"If nobody goes, {plan.unvisited_s / MINUTE_S:.0f} machine-minutes are idle."
     if not plan.visits_s:
-        return ["No trip pays before the horizon.", nobody]
+        return ["No trip pays before the horizon." if plan.curve else NO_WINDOW, nobody]
     lines = []
     for at in plan.visits_s:
         names = plan.beds[at]

@@ -236,3 +236,8 @@ def test_the_command(tmp_path, capsys):
     file.write_text("{}", "utf-8")
     assert main(["rounds", str(file), "--json"]) == 2
     assert "/now: is missing" in capsys.readouterr().err
+
+
+def test_windows_beyond_the_horizon_are_pointed_out():
+    question = {"now": 0, "windows": [[3600, 7200]], "machines": [{"name": "ibis", "free_since": -600}]}
+    assert "numbers below 10^8 are minutes" in answer_rounds(question).lines[0]
