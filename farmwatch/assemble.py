@@ -665,7 +665,12 @@ def _page_config(settings: Settings, link_key: bytes) -> "WebConfig":
         api_token=key_file(settings.data_path, "api_token", text=True).decode(),
         people=tuple(settings.people),
         look_password=_plain(settings.secrets.look_password),
-        manner=Manner(settings.site.locale, settings.site.clock, us_units=settings.site.units == "us"),
+        manner=Manner(
+            settings.site.locale,
+            settings.site.clock,
+            us_units=settings.site.units == "us",
+            wall_m=settings.web.wall_distance_m,
+        ),
         act_password=_plain(settings.secrets.act_password),
         old_link_keys=old_keys(settings.data_path, "link_key"),
         metrics=settings.web.metrics,

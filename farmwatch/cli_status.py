@@ -20,6 +20,7 @@ from farmwatch.cli_live import ask_daemon
 from farmwatch.settings import Settings
 from farmwatch.web.looks import ALARMS, BACKUPS, MACHINES, UNKNOWN
 from farmwatch.web.markup import clip, energy, known, moment, percent, span, watts, zone
+from farmwatch.words.errors import Refused
 from farmwatch.words.view import BackupView, MachineView, PlaceView, View
 
 CODES: dict[str, int] = {"calm": 0, "act": 3, "danger": 4, "unknown": 5}
@@ -51,7 +52,10 @@ def _look(settings: Settings, chart: str, hours: float) -> tuple[RenderableType,
     if chart:
         subject, _, quantity = chart.partition(".")
         start_s = view["at_s"] - hours * 3600.0
-        query = f"subject={_quoted(subject)}&quantity={_quoted(quantity or 'power_w')}&start={start_s}&points=400"
+        known_here = [row["name"] for row in (*view["machines"], *view["circuits"], *view["backups"])]
+        if subject not in known_here:
+            raise Refused(f"nothing here is called {_plain(subject)}", hint=f"there are {', '.join(known_here)}")
+        query = f"subject={_quoted(subject)}&quantity={_quoted(quantity or 'power_w')}&start={start_s:.3f}&points=400"
         found = ask_daemon(settings, f"/api/v1/series?{query}")
         parts.append(chart_of(found["rows"], chart, start_s, view["at_s"], zone(view["timezone"])))
     return Group(*parts), CODES.get(view["verdict"]["level"], 5)
@@ -102,16 +106,21 @@ def now_view(view: View) -> RenderableType:
 
 
 def _alarms(view: View, where: tzinfo) -> RenderableType:
-    rows = [a for a in view["alarms"] if a["state"] not in ("suppressed", "shelved")]
+    """What stands; beds to clear are among the machines, and what is over is a line that says how many."""
+    rows = [a for a in view["alarms"] if a["state"] not in ("normal", "suppressed", "shelved", "out_of_service")
+            and a["rule"] != "bed_waiting"]  # fmt: skip
+    over = [a for a in rows if a["state"] not in ("unacknowledged", "acknowledged")]
     if not rows:
         return Group()
     table = _table()
-    for alarm in rows:
+    for alarm in (row for row in rows if row not in over):
         look = ALARMS.get(alarm["priority"], UNKNOWN)
         mark = Text(MARKS[look.tone], STYLES[look.tone])
         since = f"since {moment(alarm['since_s'], view['at_s'], where)}"
         table.add_row(mark, Text(look.word), Text(_plain(alarm["title"])), Text(since))
-    return Group(table, Text())
+    few = f"{len(over)} {'is' if len(over) == 1 else 'are'} over, and nobody has answered"
+    said = [Text(few, "dim")] if over else []
+    return Group(*([table] if table.row_count else []), *said, Text())
 
 
 def _machines(view: View, where: tzinfo) -> RenderableType:
@@ -231,7 +240,7 @@ def _plain(words: str, most: int = 80) -> str:
 
 # ---- charts -----------------------------------------------------------------------------------------------------
 
-ROWS, COLUMNS = 10, 72
+ROWS, COLUMNS = 10, 70  # with the labels one less than a terminal's 80
 EIGHTHS = " ▁▂▃▄▅▆▇█"
 
 

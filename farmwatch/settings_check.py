@@ -656,6 +656,14 @@ def _web(subject: Subject) -> Iterator[Finding]:
         folder = subject.settings.secrets_dir
         suggestion = f"write a password into {folder}/web_password (chmod 600), or bind 127.0.0.1"
         yield Finding(("web", "bind"), what, suggestion)
+    if secrets.look_password is not None:
+        file = f"{subject.settings.secrets_dir}/look_password"
+        if secrets.web_password is None:
+            what = "a password for looking alone means nothing while the page has none: everybody may act"
+            yield Finding(("web",), what, f"write a web_password beside {file}, or take that file away")
+        elif secrets.look_password.get_secret_value() == secrets.web_password.get_secret_value():
+            what = "the password for looking is that of the page: with it everybody may act"
+            yield Finding(("web",), what, f"write another one into {file}")
     if web.base_url and urlsplit(web.base_url).scheme not in ("http", "https"):
         yield Finding(("web", "base_url"), "is no http address", 'write it like "http://shop.local:8420"')
 

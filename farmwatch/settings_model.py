@@ -119,6 +119,10 @@ class Web(Part):
     port: Count = Field(default=8420, ge=0, le=65_535, description="Port of the page; 0 takes a free one.")
     base_url: str = Field(default="", description="Address of the page as phones reach it, for links in messages.")
     hosts: list[str] = Field(default=[], description="Further names that a browser may call this computer.")
+    wall_distance_m: float = Field(
+        default=3.0, ge=1.0, le=5.0,
+        description="From how far the wall is read on a screen of 10 inches: nearer shows more lines, farther fewer.",
+    )  # fmt: skip
     metrics: Literal["token", "local", "open"] = Field(
         default="local",
         description="Who may read /metrics without signing in: token (nobody without the API's token), local (this "

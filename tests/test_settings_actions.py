@@ -100,3 +100,15 @@ def test_the_authorization_of_an_action_is_a_secret(tmp_path):
     secret(tmp_path, "act_ends", "Bearer canary")
     (found,) = problems(write(tmp_path, ACTS))
     assert (found.key, "end" in found.suggestion) == ("act_ends", True)
+
+
+@pytest.mark.parametrize(("page", "said"), [(None, "the page has none"), ("only looking", "is that of the page")])
+def test_a_password_for_looking_alone_needs_another_for_the_page(tmp_path, page, said):
+    secret(tmp_path)
+    secret(tmp_path, "look_password", "only looking")
+    if page is not None:
+        secret(tmp_path, "web_password", page)
+    (found,) = problems(write(tmp_path, ACTS))
+    assert (found.key, said in found.what, "only" in str(found)) == ("web", True, False)
+    secret(tmp_path, "web_password", "tide and time")
+    load(write(tmp_path, ACTS))

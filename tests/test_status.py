@@ -10,6 +10,7 @@ from rich.console import Console
 
 from farmwatch import cli_status
 from farmwatch.cli_status import chart_of, now_view, status
+from farmwatch.words.errors import Refused
 
 
 def shown(thing, width=120):
@@ -77,3 +78,21 @@ def test_a_chart_keeps_its_peak_and_shows_gaps():
     assert 8 <= text.splitlines()[-2].count("x") <= 13
     assert "nothing was recorded" in str(chart_of([], "knot.power_w", 0.0, 3600.0, UTC))
     assert "nothing was recorded" in str(chart_of([(10.0, None)], "knot.power_w", 0.0, 3600.0, UTC))
+
+
+def test_what_is_over_is_one_line_and_a_bed_stands_among_the_machines():
+    view = web_sample.outage()
+    for alarm in view["alarms"]:
+        alarm["state"] = "returned"
+    text = shown(now_view(view))
+    assert f"{len([a for a in view['alarms'] if a['rule'] != 'bed_waiting'])} are over, and nobody has answered" in text
+    assert "danger  " not in text
+
+
+def test_a_chart_fits_a_terminal_and_an_unknown_name_is_said(monkeypatch):
+    view = web_sample.usual()
+    text = shown(chart_of([(view["at_s"] - 60.0, 5.0)], "avocet", view["at_s"] - 86_400, view["at_s"], UTC), 400)
+    assert max(map(len, text.splitlines())) < 80
+    monkeypatch.setattr(cli_status, "ask_daemon", lambda *_: view)
+    with pytest.raises(Refused, match="nothing here is called dodo"):
+        status(SimpleNamespace(), watch=False, as_json=False, chart="dodo")

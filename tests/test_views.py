@@ -277,6 +277,8 @@ ROUTES = (
     ("GET", "/machine/avocet", 303, 200, 200),
     ("GET", "/round", 303, 200, 200),
     ("GET", "/shop", 303, 200, 200),
+    ("GET", "/work", 303, 200, 200),
+    ("GET", "/report", 303, 404, 404),  # no journal is kept here
     ("GET", "/panels", 401, 200, 200),
     ("GET", "/api/v1/view", 401, 200, 200),
     ("GET", "/api/v1/history", 401, 200, 200),
@@ -287,12 +289,33 @@ ROUTES = (
     ("POST", "/say", 401, 403, 303),
     ("POST", "/api/v1/say", 401, 403, 200),
     ("POST", "/round", 401, 403, 303),
+    ("POST", "/work", 401, 403, 415),  # a file is wanted
+    ("POST", "/spools", 401, 403, 415),
     ("POST", "/who", 401, 403, 303),
     ("POST", "/act", 401, 403, 404),
     ("POST", "/act/sign-in", 401, 403, 404),
     ("POST", "/api/v1/act", 401, 403, 404),
     ("POST", "/sign-out", 401, 303, 303),
 )
+
+
+def test_the_wall_from_nearer_and_farther():
+    """Letters in proportion to the distance: 20 minutes of arc (ISO 9241) at any; what does not fit is left out."""
+    for metres, count in ((1, 15), (2, 7), (3, 5), (4, 3), (5, 2)):
+        at = wall.plan(metres)
+        assert at.rows == count
+        last = (wall.BASELINES[1] + (at.rows - 2) * 151 + 34) * at.scale
+        assert last <= wall.HIGH < last + 151 * at.scale, "as many lines as fit, and not one more"
+        for view in ("usual", "outage", "blank", "longest"):
+            said = wall.lines_of(getattr(web_sample, view)(), at)
+            assert len(said.lines) <= at.rows
+            assert all(0 < len(line) <= max(at.most, wall.MOST) for line in said.lines), said.lines
+    near = wall.lines_of(web_sample.usual(), wall.plan(1)).lines
+    assert sum(line.startswith("due ") for line in near) > 1
+    assert near[-1] == "at 14:00"
+    manner.use(manner.Manner(wall_m=1.5))
+    assert 'font-size="100"' in wall.wall(web_sample.usual())
+    manner.use(manner.Manner())
 
 
 async def test_every_route_by_every_role():

@@ -17,7 +17,7 @@ from farmwatch.web.backup_notes import notes as backup_notes
 from farmwatch.web.machine_cell import cell
 from farmwatch.web.manner import current
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name, percent, span, watts, zone
-from farmwatch.web.pages import HOME, document
+from farmwatch.web.pages import document, home
 from farmwatch.web.panels import as_of
 from farmwatch.web.queries import moment_s
 from farmwatch.web.said import BadWords
@@ -220,7 +220,8 @@ class ChartPages:
             '<header><div class="site">{home} '
             '<span data-panel="as_of">{as_of}</span></div><p id="lost" role="alert" hidden></p></header>'
             '<p id="notice" role="status"></p><main class="wide-page"><h1>{title}</h1>{body}</main>{footer}',
-            home=HOME, as_of=as_of(view), title=name(title), body=body, footer=self._shell.footer(request),
+            home=home(request.path), as_of=as_of(view), title=name(title), body=body,
+            footer=self._shell.footer(request),
         )  # fmt: skip
         title = f"{clip(title, 80)} - {clip(view['site'], 40)}"
         return self._shell.html(document(title, whole, assets, head=head, script=True, kind=self._shell.kind(request)))
@@ -291,9 +292,10 @@ def _figure(
     first, last = (svg_chart.time_words(at_s, reach.where) for at_s in (reach.start_s, reach.end_s))
     states = fill('<p class="span-words">Below the line: {words}</p>', words=chart_parts.shares(bands)) if bands else ""
     return fill(
-        '<figure class="chart" tabindex="0" aria-label="{title}" data-chart="{told}"><figcaption>{title}, '
+        '<figure class="chart{bare}" tabindex="0" aria-label="{title}" data-chart="{told}"><figcaption>{title}, '
         '{unit} <span class="span-words">{first} to {last}</span></figcaption><div class="plot">{drawing}</div>{keys}'
         "{states}</figure>",
+        bare=NOTHING if any(curve.known() for curve in curves) else " bare",
         title=clip(title[:1].upper() + title[1:]), told=json.dumps(told),
         unit={"share": "%", "s": "min"}.get(unit, unit), first=first, last=last,
         drawing=svg_chart.chart(curves, unit, reach, marks=marks, bands=bands),

@@ -3,7 +3,7 @@
 from farmwatch.alarms.wording import moment
 from farmwatch.web import looks
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, name
-from farmwatch.words.view import ChannelView, View
+from farmwatch.words.view import ChannelView, UntoldView, View
 
 
 def messages(view: View) -> Html:
@@ -11,16 +11,30 @@ def messages(view: View) -> Html:
     channels, untold = view.get("channels", []), view.get("untold", [])
     if not channels and not untold:
         return NOTHING
-    lost = join(
-        fill('<li class="card odd"><div class="grow">{badge} <strong>{title}</strong> for {to}<small>{when}: {error}'
-             "</small></div></li>",
-             badge=looks.badge(looks.Look("could not tell", "cross", "odd")), title=clip(row["title"], 120),
-             to=name(row["to"]), error=clip(row["error"], 200),
-             when=moment(row["at_s"], view["at_s"], view["timezone"]))
-        for row in untold
-    )  # fmt: skip
+    by_why: dict[tuple[str, str], list[UntoldView]] = {}
+    for row in sorted(untold, key=lambda row: -row["at_s"]):
+        by_why.setdefault((row["to"], row["error"]), []).append(row)
+    lost = join(_untold(rows, view) for rows in by_why.values())
     ways = join(_channel(channel, view) for channel in channels)
     return fill('<h3>Messages</h3><ul class="cards">{lost}{ways}</ul>', lost=lost, ways=ways)
+
+
+def _untold(rows: list[UntoldView], view: View) -> Html:
+    """What one person could not be told for one reason: the newest in the open, the earlier ones folded."""
+    newest, earlier = rows[0], rows[1:]
+    more = NOTHING
+    if earlier:
+        lines = join(fill("<li>{when}: {title}</li>", when=moment(row["at_s"], view["at_s"], view["timezone"]),
+                          title=clip(row["title"], 120)) for row in earlier)  # fmt: skip
+        more = fill('<details data-key="untold-{to}"><summary>{count} more, for the same reason</summary>'
+                    '<ul class="plain">{lines}</ul></details>', to=newest["to"], count=len(earlier), lines=lines)
+    return fill(
+        '<li class="card odd"><div class="grow">{badge} <strong>{title}</strong> for {to}<small>{when}: {error}'
+        "</small>{more}</div></li>",
+        badge=looks.badge(looks.Look("could not tell", "cross", "odd")), title=clip(newest["title"], 120),
+        to=name(newest["to"]), error=clip(newest["error"], 200), more=more,
+        when=moment(newest["at_s"], view["at_s"], view["timezone"]),
+    )  # fmt: skip
 
 
 def _channel(channel: ChannelView, view: View) -> Html:

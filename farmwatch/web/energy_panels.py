@@ -46,9 +46,9 @@ def _table(head: str, rows: list[AccountView], currency: str) -> Html:
              gaps=f"{span(row['unmeasured_s'])} unmeasured" if row["unmeasured_s"] >= GAP_S else "")
         for row in rows
     )  # fmt: skip
-    return fill('<table class="sums"><thead><tr><th scope=col>{head}</th><th scope=col>energy</th>'
+    return fill('<div class="scroll"><table class="sums"><thead><tr><th scope=col>{head}</th><th scope=col>energy</th>'
                 '<th scope=col>cost</th><th scope=col><span class="unseen">gaps</span></th></tr></thead>'
-                "<tbody>{lines}</tbody></table>", head=head, lines=lines)  # fmt: skip
+                "<tbody>{lines}</tbody></table></div>", head=head, lines=lines)  # fmt: skip
 
 
 def _odd(row: AccountView) -> str:

@@ -1,6 +1,5 @@
 """A machine as a cell of the room's plan that opens to its details."""
 
-import math
 import re
 from datetime import tzinfo
 from functools import lru_cache
@@ -93,9 +92,7 @@ class _Sight(NamedTuple):
 
 
 STEP_S = 60.0
-"""No cell is older than this, whatever its key misses."""
-STEP_SHARE = 0.03
-"""By which a power must change to be drawn anew at once: a plug's last watt flickers all the time."""
+"""No cell is older than this, whatever its key misses; whatever changes a word or a number is drawn at once."""
 
 
 def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = False) -> Html:
@@ -105,12 +102,12 @@ def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = Fa
 
 def _key(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool) -> tuple[object, ...]:
     """All that shows, as coarse as it is written; equal for two machines that look the same."""
-    age_s, watts_now, from_s = machine["age_s"], known(machine["power_w"]), known(machine.get("start_from_s"))
+    age_s, from_s = machine["age_s"], known(machine.get("start_from_s"))
     return (
         machine["name"], machine["state"], machine["since_s"], machine["because"], machine["job"],
         machine["material"], machine["material_inferred"], machine["bank"], machine["backup"], machine["circuit"],
         (*machine["silent"],), None if age_s is None else span(age_s) if machine["silent"] else age(age_s, always=True),
-        watts_now if watts_now is None or watts_now <= 1 else round(math.log(watts_now) / STEP_SHARE),
+        watts(machine["power_w"]),
         _whole(machine["bed_c"]), _whole(machine["nozzle_c"]), _whole(machine["progress"], 1_000),
         times(machine["finish"]), _minute(machine["clear_at_s"]), times(machine["clear"]),
         None if from_s is None else (from_s > now_s, from_s // 60),

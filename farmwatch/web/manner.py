@@ -57,11 +57,13 @@ class Manner:
         locale: a key of HABITS.
         clock: hours of the clock, 12 or 24; None takes the locale's.
         us_units: temperatures in °F. Everything else that is shown (W, Wh, V, A, %) is the same everywhere.
+        wall_m: distance from which the wall is read.
     """
 
     locale: str = "en-GB"
     clock: int | None = None
     us_units: bool = False
+    wall_m: float = 3.0
 
     @property
     def habit(self) -> Habit:

@@ -13,10 +13,8 @@ from farmwatch.words.view import View
 
 REFRESH_S = 30
 WALL_REFRESH_S = 10
-_COLUMNS = (("beds", "round", "next", "power", "energy"), ("machines", "alarms", "outages"), ("health",))
-"""What needs a person and when, then how the room stands, then where all this comes from."""
-HOME = Html('<a href="/">Now</a> <a href="#views">Views</a>')
-"""At the head of every page but the first."""
+_COLUMNS = (("beds", "round", "next"), ("power", "energy"), ("machines", "alarms", "outages"), ("health",))
+"""What needs a person and when, whether power is safe, how the room stands, then where all this comes from."""
 _LEVEL = {"danger": "▲", "act": "■", "unknown": "?"}
 
 
@@ -46,13 +44,13 @@ def live(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, fo
     )
     body = fill(
         '<a class="skip" href="#beds">To the beds</a>'
-        '<header><div class="site"><b>{site}</b> <a href="#views">Views</a> <span data-panel="as_of">{as_of}</span>'
+        '<header><div class="site"><b>{site}</b> {home} <span data-panel="as_of">{as_of}</span>'
         "</div>"
         '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div>'
         '<nav data-panel="jump" aria-label="On this page">{jump}</nav></header>'
-        '<p id="notice" role="status">{notice}</p><main>{sections}</main>{footer}',
-        site=name(view["site"]), as_of=parts["as_of"], verdict=parts["verdict"], jump=parts["jump"], notice=notice,
-        sections=sections, footer=footer,
+        '<p id="notice" role="status">{notice}</p><main class="live">{sections}</main>{footer}',
+        site=name(view["site"]), home=home("/"), as_of=parts["as_of"], verdict=parts["verdict"], jump=parts["jump"],
+        notice=notice, sections=sections, footer=footer,
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
     return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)
@@ -65,13 +63,23 @@ VIEWS: tuple[tuple[str, str], ...] = (
 
 
 def views(here: str) -> Html:
-    """The ways to the other views: the same on every page, before its footer."""
-    links = join(
+    """The ways to the other views: the same on every page, before its footer where the screen is narrow."""
+    return fill('<nav class="views" id="views" aria-label="Views">{links}</nav>', links=_ways(here))
+
+
+def home(here: str = "") -> Html:
+    """The same ways at the head of every page where the screen has room, else the way to them."""
+    now = NOTHING if here == "/" else Html('<a class="short" href="/">Now</a> ')
+    return fill('<nav class="ways" aria-label="Views">{links}</nav>{now}<a class="short" href="#views">Views</a>',
+                links=_ways(here), now=now)  # fmt: skip
+
+
+def _ways(here: str) -> Html:
+    return join(
         fill('<a href="{at}"{here}>{words}</a>', at=at, words=words,
              here=Html(' aria-current="page"') if at == here else NOTHING)
         for at, words in VIEWS
     )  # fmt: skip
-    return fill('<nav class="views" id="views" aria-label="Views">{links}</nav>', links=links)
 
 
 def outage(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, footer: Html, kind: str = "") -> str:
@@ -80,8 +88,8 @@ def outage(view: View, panels: Mapping[str, str], assets: Mapping[str, str], *, 
         '<header><div class="site">{home} <span data-panel="as_of">{as_of}</span></div>'
         '<p id="lost" role="alert" hidden></p><div data-panel="verdict">{verdict}</div></header>'
         '<p id="notice" role="status"></p><main class="outage" data-panel="outage">{outage}</main>{footer}',
-        home=HOME, as_of=Html(panels["as_of"]), verdict=Html(panels["verdict"]), outage=Html(panels["outage"]),
-        footer=footer,
+        home=home("/outage"), as_of=Html(panels["as_of"]), verdict=Html(panels["verdict"]),
+        outage=Html(panels["outage"]), footer=footer,
     )  # fmt: skip
     refresh = fill('<noscript><meta http-equiv="refresh" content="{s}"></noscript>', s=REFRESH_S)
     return document(page_title(view), body, assets, head=refresh, script=True, kind=kind)

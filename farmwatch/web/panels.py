@@ -49,6 +49,7 @@ MOST_SAID = 60
 MOST_OVER = 3  # alarms that are over and unanswered; where there are more they are folded
 _ORDER = {"danger": 0, "session": 1, "digest": 2}
 _SPEAKS = ("unacknowledged", "returned", "acknowledged", "latched", "latched_acknowledged")
+_STANDS = ("unacknowledged", "acknowledged")  # what is over has no colour any more
 _SECRET = re.compile(r"(//)[^/@\s]*@|([?&][^=&\s]*=)[^&\s]*")
 
 
@@ -75,7 +76,7 @@ def jump(view: View) -> Html:
     """How much there is of each, as links to it."""
     beds = sum(machine["state"] == "waiting" for machine in view["machines"])
     alarms = [alarm for alarm in view["alarms"] if alarm["state"] in _SPEAKS and alarm["rule"] != "bed_waiting"]
-    worst = min((_ORDER.get(alarm["priority"], 2) for alarm in alarms), default=2)
+    worst = min((_ORDER.get(alarm["priority"], 2) for alarm in alarms if alarm["state"] in _STANDS), default=2)
     tones = ("danger", "odd", "plain")
     odd = [backup for backup in view["backups"] if backup["status"] != "on_line"]
     links = (
@@ -263,19 +264,26 @@ def _headroom(
 def _backup(backup: BackupView, now_s: float, where: tzinfo) -> Html:
     look = looks.look(looks.BACKUPS, backup["status"])
     charge = percent(backup["charge"])
-    rating = f" of {watts(backup['rating_w'])}" if backup["rating_w"] is not None else ""
     return fill(
         '<li class="card {tone}" data-key="backup-{key}"><div class="grow">{line}{bar}<small>{sure} Charge {charge}, '
-        "load {load}{rating}; feeds {feeds}. {age}</small>{notes}</div></li>",
+        "{load}; feeds {feeds}. {age}</small>{notes}</div></li>",
         tone=look.tone if look.tone != "plain" else "", key=backup["name"], charge=charge,
         line=line(fill('<strong>backup <a href="/backup/{key}">{name}</a></strong> {badge}', name=name(backup["name"]),
                        key=quote(backup["name"], safe=""), badge=looks.badge(look)),
                   _runtime(backup, now_s, where)),
         sure=_runtime_sure(backup), bar=bars.share(backup["charge"], f"charge {charge}", look.tone),
-        load=watts(backup["load_w"]), rating=rating,
+        load=_load(backup),
         feeds=clip(", ".join(backup["machines"]) or "nothing that is watched"),
         age=age(backup["age_s"], always=True), notes=notes(backup, now_s, where),
     )  # fmt: skip
+
+
+def _load(backup: BackupView) -> str:
+    load, rating = watts(backup["load_w"]), backup["rating_w"]
+    if rating is None:
+        return f"load {load}"
+    joined = " of" if known(backup["load_w"]) is not None else ", rated"
+    return f"load {load}{joined} {watts(rating)}"
 
 
 def _runtime(backup: BackupView, now_s: float, where: tzinfo) -> Html:
@@ -391,8 +399,9 @@ def health(view: View) -> Html:
         for store in view["stores"]
     )  # fmt: skip
     return fill(
-        '<h3>Sources</h3><ul class="cards">{shown}</ul>{folded}{none}<h3>Stores</h3><ul class="cards">{stores}</ul>'
-        "{messages}", shown=shown, folded=folded, stores=stores, messages=messages(view),
+        '<h3>Sources</h3><ul class="cards">{shown}</ul>{folded}{none}{stores}{messages}', shown=shown, folded=folded,
+        stores=fill('<h3>Stores</h3><ul class="cards">{stores}</ul>', stores=stores) if stores else NOTHING,
+        messages=messages(view),
         none=NOTHING if sources else fill("<p>No source is configured.</p>"),
     )  # fmt: skip
 

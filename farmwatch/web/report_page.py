@@ -16,10 +16,11 @@ def page(view: View, found: Mapping[str, Any], assets: Mapping[str, str], footer
     """The whole page; `found` has first, last, by, rows, all (as `shop.yields.row_of` gives them), currency."""
     body = fill(
         '<header><div class="site">{home} <b>{site}</b></div></header>'
-        '<main class="single"><h1>{first} to {last}</h1>{choose}<section class="panel"><h2>Builds and parts</h2>{made}'
+        '<main class="single wider"><h1>What it yields <small>{first} to {last}</small>'
+        '</h1>{choose}<section class="panel"><h2>Builds and parts</h2>{made}'
         '</section><section class="panel"><h2>Time</h2>{times}</section><section class="panel">'
         "<h2>Effectiveness</h2>{oee}</section></main>{footer}",
-        home=pages.HOME, site=name(view["site"]),
+        home=pages.home("/report"), site=name(view["site"]),
         first=found["first"], last=found["last"], choose=_choose(found), footer=footer,
         made=_made(found), times=_times(found), oee=_oee(found),
     )  # fmt: skip
@@ -35,7 +36,8 @@ def _choose(found: Mapping[str, Any]) -> Html:
         '<form class="wide" method="get" action="/report"><label>From <input type="date" name="from" value="{first}">'
         '</label><label>To <input type="date" name="to" value="{last}"></label>'
         '<label>A row for each <select name="by">{options}</select></label><button>Show</button></form>'
-        '<p><a href="/report?days=7">Last week</a> <a href="/report?days=30">Last 30 days</a></p>',
+        '<p class="row"><a class="button" href="/report?days=7">Last week</a> '
+        '<a class="button" href="/report?days=30">Last 30 days</a></p>',
         first=found["first"], last=found["last"], options=options,
     )  # fmt: skip
 
@@ -54,7 +56,7 @@ def _share(value: float | None) -> str:
 
 
 def _made(found: Mapping[str, Any]) -> Html:
-    heads = ("", "builds", "done", "success (95 %)", "good parts", "energy", "filament", "cost", "a good part")
+    heads = (found["by"], "builds", "done", "success (95 %)", "good parts", "energy", "filament", "cost", "a good part")
     rows = [
         [clip(row["key"], 40), row["builds"], row["builds_done"],
          f"{_share(row['success'])} ({_share(row['success_low'])} to {_share(row['success_high'])})",
@@ -66,7 +68,8 @@ def _made(found: Mapping[str, Any]) -> Html:
     ]  # fmt: skip
     words = "Success: of builds that went well or failed (Wilson). Failures are paid by the good parts. ?: not known."
     money = f" Costs in {clip(found['currency'], 8)}." if found["currency"] else ""
-    return join((table(heads, rows), fill("<small>{words}{money}</small>", words=words, money=money)))
+    made = table(heads, rows, "Builds and parts")
+    return join((made, fill("<small>{words}{money}</small>", words=words, money=money)))
 
 
 def _times(found: Mapping[str, Any]) -> Html:
@@ -79,15 +82,15 @@ def _times(found: Mapping[str, Any]) -> Html:
     words = (
         "The six states of SEMI E10 and what nobody saw sum to the calendar. That a bed waits is yours to win."
     )
-    return join((table(heads, rows), fill("<small>{words}</small>", words=words)))
+    return join((table(heads, rows, "Time"), fill("<small>{words}</small>", words=words)))
 
 
 def _oee(found: Mapping[str, Any]) -> Html:
     keys = ("utilisation", "operational_uptime", "availability", "effectiveness", "quality", "oee")
     rows = [[clip(row["key"], 40), *(_share(row.get(key)) for key in keys)] for row in _rows(found)]
-    heads = ("", "utilisation", "uptime", "availability", "effectiveness", "quality", "OEE")
+    heads = (found["by"], "utilisation", "uptime", "availability", "effectiveness", "quality", "OEE")
     words = (
         "After ISO 22400-2. Planned run time of a job is the median of its builds that went well; 100 % of "
         "effectiveness is the shop's own usual."
     )
-    return join((table(heads, rows), fill("<small>{words}</small>", words=words)))
+    return join((table(heads, rows, "Effectiveness"), fill("<small>{words}</small>", words=words)))

@@ -21,7 +21,7 @@ def page(view: View, assets: Mapping[str, str], footer: Html, key: Key, notice: 
         '<header><div class="site">{home} <span>as of {at}</span></div></header>'
         '<main class="single round"><h1>{words}</h1><p id="notice" role="status">{notice}</p>'
         '<p id="unsent" role="alert" hidden></p>{more}</main>{footer}',
-        home=pages.HOME, at=stamp(now_s, now_s, where), words=line(rounds), notice=notice, footer=footer,
+        home=pages.home("/round"), at=stamp(now_s, now_s, where), words=line(rounds), notice=notice, footer=footer,
         more=NOTHING if rounds is None else _more(rounds, now_s, where, key),
     )  # fmt: skip
     head = fill(

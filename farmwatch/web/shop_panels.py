@@ -35,8 +35,9 @@ def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "", 
     body = fill(
         '<header><div class="site">{home} <b>{site}</b></div>'
         "</header>"
-        '<p id="notice" role="status">{notice}</p><main class="single"><h1 class="unseen">Shop</h1>{sections}'
-        "</main>{footer}", home=pages.HOME, site=name(view["site"]), notice=notice, sections=sections, footer=footer,
+        '<p id="notice" role="status">{notice}</p><main class="single"><h1>Shop</h1>{sections}'
+        "</main>{footer}", home=pages.home("/shop"), site=name(view["site"]), notice=notice, sections=sections,
+        footer=footer,
     )  # fmt: skip
     return pages.document(f"Shop - {clip(view['site'], 40)}", body, assets)
 
@@ -53,16 +54,17 @@ def _list(rows: Sequence[Html], otherwise: str) -> Html:
     return fill('<ul class="plain">{rows}</ul>', rows=join(rows)) if rows else fill("<p>{none}</p>", none=otherwise)
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> Html:
-    """A table whose first column names its rows."""
+def table(heads: Sequence[str], rows: Sequence[Sequence[object]], label: str) -> Html:
+    """A table whose first column names its rows; where it is too wide it scrolls by itself, named `label`."""
     head = join(fill("<th scope=col>{one}</th>", one=one) for one in heads)
     lines = join(
         fill("<tr><th scope=row>{first}</th>{cells}</tr>", first=row[0],
              cells=join(fill("<td>{one}</td>", one=one) for one in row[1:]))
         for row in rows
     )  # fmt: skip
-    return fill('<table class="sums"><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>',
-                head=head, lines=lines)  # fmt: skip
+    return fill('<div class="scroll" tabindex="0" role="group" aria-label="{label}"><table class="sums"><thead><tr>'
+                "{head}</tr></thead><tbody>{lines}</tbody></table></div>",
+                head=head, lines=lines, label=label)  # fmt: skip
 
 
 def grams(value: float | None) -> str:
@@ -77,11 +79,13 @@ def grams(value: float | None) -> str:
 
 def _spools(shop: ShopView, where: tzinfo, now_s: float) -> Html:
     rows = [_spool(spool, where, now_s) for spool in shop["spools"]]
-    return _list(rows, "No spool is known yet: add one below, or under [spools].")
+    if not rows:
+        return fill("<p>No spool is known yet: add one below, or under [spools].</p>")
+    return fill('<ul class="cards">{rows}</ul>', rows=join(rows))
 
 
 def _spool(spool: SpoolView, where: tzinfo, now_s: float) -> Html:
-    words = [f"{spool['material']} {spool['where']}", f"{grams(spool['left_g'])} ± {spool['left_sd_g']:.0f} g left"]
+    words: list[str] = []
     if spool["unknown_builds"]:
         words.append(f"less what {spool['unknown_builds']} builds took that nobody knows: weigh it")
     if (days := known(spool["days"])) is not None:
@@ -98,8 +102,14 @@ def _spool(spool: SpoolView, where: tzinfo, now_s: float) -> Html:
         words.append(f"{humid_h:.0f} h in air too humid for it, {when}")
     if spool["dried_s"] is not None:
         dry = fill(", dried {when}", when=stamp(spool["dried_s"], now_s, where))
-    return fill("<li><b>{name}</b>: {words}{dry}.</li>", name=name(spool["name"]), words=clip("; ".join(words), 600),
-                dry=dry)  # fmt: skip
+    said = clip("; ".join(words), 600)
+    more = fill("<small>{said}{dry}.</small>", said=f"{said[:1].upper()}{said[1:]}", dry=dry)
+    return fill(
+        '<li class="card"><div class="grow"><div class="line"><span class="grow"><b>{name}</b> {what}</span>'
+        '<strong class="key">{left} ± {sd:.0f} g left</strong></div>{more}</div></li>',
+        name=name(spool["name"]), what=clip(f"{spool['material']} {spool['where']}", 120), left=grams(spool["left_g"]),
+        sd=spool["left_sd_g"], more=more if words or dry else NOTHING,
+    )  # fmt: skip
 
 
 def _materials(shop: ShopView, where: tzinfo, now_s: float) -> Html:
@@ -107,8 +117,9 @@ def _materials(shop: ShopView, where: tzinfo, now_s: float) -> Html:
     if not rows:
         return fill("<p>No material is known yet.</p>")
     heads = ("Material", "in stock", "a day", "lasts", "reorder at", "order by")
-    return join((table(heads, rows), fill("<small>Pace of the last four weeks; reorder point and safety stock after "
-                "Stevenson, Operations Management, chapter 13; lasts: in 8 of 10 cases.</small>")))  # fmt: skip
+    return join((table(heads, rows, "Filament in stock"), fill(
+        "<small>Pace of the last four weeks; reorder point and safety stock after Stevenson, Operations Management, "
+        "chapter 13; lasts: in 8 of 10 cases.</small>")))  # fmt: skip
 
 
 def _material(row: MaterialView, where: tzinfo, now_s: float) -> list[object]:
@@ -152,8 +163,9 @@ def _service(shop: ShopView, where: tzinfo, now_s: float) -> Html:
              by=clip(one["by"], 40))
         for one in shop["remarks"]
     ]  # fmt: skip
+    heads = ("Machine, part", "since service", "every", "due")
     return join((
-        table(("Machine, part", "since service", "every", "due"), rows) if rows else fill("<p>Nothing yet.</p>"),
+        table(heads, rows, "Service") if rows else fill("<p>Nothing yet.</p>"),
         fill('<details data-key="remarks"><summary>Notes</summary>{notes}</details>', notes=_list(remarks, "None.")),
     ))  # fmt: skip
 
@@ -176,7 +188,7 @@ def _failures(shop: ShopView) -> Html:
         "counted once; 95 % interval after Garwood; a machine stands out below a chance "
         "of 5 % over all machines together (Holm)."
     )
-    return join((table(heads, rows), fill("<small>{words}</small>", words=words)))
+    return join((table(heads, rows, "Failures"), fill("<small>{words}</small>", words=words)))
 
 
 def _failure(row: FailView) -> list[object]:

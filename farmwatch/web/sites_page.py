@@ -18,9 +18,10 @@ def page(site: str, rows: Sequence[Mapping[str, Any]], assets: Mapping[str, str]
         for row in rows
     ]  # fmt: skip
     body = fill(
-        '<header><div class="site"><a href="/">{site}</a> <b>Sites</b></div></header><main class="single">'
+        '<header><div class="site">{home} <b>{site}</b></div></header><main class="single wider">'
         '<h1>All sites</h1><section class="panel">{rows}</section></main>{footer}',
-        site=name(site), rows=table(HEADS, lines) if lines else "No site has said anything yet.", footer=footer,
+        home=pages.home("/sites"), site=name(site), footer=footer,
+        rows=table(HEADS, lines, "Sites") if lines else "No site has said anything yet.",
     )  # fmt: skip
     return pages.document("Sites", body, assets)
 

@@ -75,13 +75,17 @@ def nice_step(width: float, most: int) -> float:
     return next(step * ten for step in (1.0, 2.0, 5.0, 10.0) if width / (step * ten) <= most * (1 + 1e-9))
 
 
-def scale_of(curves: Iterable[Curve]) -> tuple[float, float, float]:
-    """Bottom, top and step of the upright axis; 0 is on it wherever values are not far from 0."""
+def scale_of(curves: Iterable[Curve], unit: str = "") -> tuple[float, float, float]:
+    """Bottom, top and step of the upright axis; 0 is on it wherever values are not far from 0.
+
+    Seconds are stepped by whole minutes, as they are written.
+    """
     values = [value for curve in curves for value in curve.known()]
     low, high = min(values, default=0.0), max(values, default=1.0)
     if 0 <= low <= 0.7 * high:
         low = 0.0
-    step = nice_step(high - low if high > low else abs(high) or 1.0, 4)
+    each = 60.0 if unit == "s" else 1.0
+    step = each * nice_step((high - low if high > low else abs(high) or 1.0) / each, 4)
     bottom, top = math.floor(low / step) * step, math.ceil(high / step) * step
     return bottom, top if top > bottom else bottom + step, step
 
@@ -141,7 +145,7 @@ def chart(
     curves: Sequence[Curve], unit: str, span: Span, *, marks: Sequence[Mark] = (), bands: Sequence[Band] = ()
 ) -> Html:
     """The drawing; what it says stands beside it in words, so it is hidden from screen readers."""
-    bottom, top, step = scale_of(curves)
+    bottom, top, step = scale_of(curves, unit)
     plane = _Plane(span, bottom, top)
     inside = [*_bands(plane, bands), *_grid(plane, unit, step), *_marks(plane, marks)]
     inside += [_line(plane, curve, at) for at, curve in enumerate(curves)]

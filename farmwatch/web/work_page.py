@@ -34,8 +34,9 @@ def page(view: View, assets: Mapping[str, str], footer: Html, notice: str = "", 
     )  # fmt: skip
     body = fill(
         '<header><div class="site">{home} <b>{site}</b></div></header>'
-        '<p id="notice" role="status">{notice}</p><main class="single wider"><h1 class="unseen">Work</h1>{sections}'
-        "</main>{footer}", home=pages.HOME, site=name(view["site"]), notice=notice, sections=sections, footer=footer,
+        '<p id="notice" role="status">{notice}</p><main class="single wider"><h1>Work</h1>{sections}'
+        "</main>{footer}", home=pages.home("/work"), site=name(view["site"]), notice=notice, sections=sections,
+        footer=footer,
     )  # fmt: skip
     return pages.document(f"Work - {clip(view['site'], 40)}", body, assets)
 
@@ -145,7 +146,7 @@ def _wanted(work: WorkView, where: tzinfo, now_s: float) -> Html:
         for row in work["wanted"] if row["problem"]
     )  # fmt: skip
     return fill('<div class="scroll">{table}</div>{problems}<p><a class="button" href="/work.csv">As CSV</a></p>',
-                table=table(heads, rows),
+                table=table(heads, rows, "Wanted"),
                 problems=fill('<ul class="plain">{rows}</ul>', rows=problems) if problems else NOTHING)  # fmt: skip
 
 

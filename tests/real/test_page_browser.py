@@ -271,7 +271,7 @@ async def test_the_keyboard_reaches_everything_in_order():
     async with serving() as house, browsing() as page:
         await page.goto(house.url)
         seen = []
-        for _ in range(10):
+        for _ in range(20):
             await page.keyboard.press("Tab")
             seen.append(await page.evaluate("document.activeElement.textContent.trim().slice(0, 12)"))
         assert seen[0] == "To the beds"

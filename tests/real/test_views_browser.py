@@ -15,16 +15,53 @@ import web_sample
 from test_page_browser import browsing, reads
 from web_house import serving
 
-from farmwatch.web import broadcast, manner
+from farmwatch.web import broadcast, manner, report_page
 
 pytestmark = pytest.mark.real
 
 SHOTS = os.environ.get("FARMWATCH_SHOTS", "")
 LONG = os.environ.get("FARMWATCH_LONG") == "1"
 PATHS = ("/", "/outage", "/wall")
-MORE = ("/machine/avocet", "/backup/one", "/circuit/west", "/history", "/shop", "/round", "/work", "/nothing-here")
+MORE = ("/machine/avocet", "/backup/one", "/circuit/west", "/history", "/shop", "/round", "/work", "/report",
+        "/nothing-here")  # fmt: skip
 AXE = Path(__file__).parent / "vendor" / "axe-core-4.14.1.min.js.gz"
 AXE_SHA256 = "29348999450cdf2849a8e70b7912fc2da85a849da39c0d0d5394f51d4a9ed95c"
+
+
+async def report(_query):
+    """Days of one machine that gave something and one that nobody saw."""
+    row = dict.fromkeys(("success", "success_low", "success_high", "pieces_good", "energy_wh", "material_g", "oee",
+                         "cost_total", "cost_each_good", "waiting_for_clearing_h"))  # fmt: skip
+    row |= {f"{state}_h": 24.0 for state in report_page.STATES} | {"calendar_h": 168.0, "builds": 3, "builds_done": 2}
+    row |= {"builds_material_unknown": 0, "cost_missing": False}
+    rows = [row | {"key": "avocet", "success": 0.66, "pieces_good": 8.0, "energy_wh": 1_240.0}, row | {"key": "knot"}]
+    return {"first": "2025-11-17", "last": "2025-11-23", "by": "machine", "currency": "GBP", "rows": rows, "all": row}
+
+
+WIRED = {"wiring": {"report": report}}
+
+
+async def test_signing_in_breaks_no_rule_and_needs_no_pointer():
+    """axe-core as below; a wrong password is said, the right one leads to the page; nothing but keys."""
+    script = gzip.decompress(AXE.read_bytes()).decode()
+    async with serving(password="tide and time") as house, \
+            browsing(bypass_csp=True, viewport={"width": 360, "height": 640}) as page:  # fmt: skip
+        await page.goto(house.url)
+        for words in ("", "not it"):
+            if words:
+                await page.keyboard.type(words)  # the field has the focus
+                await page.keyboard.press("Enter")
+                await page.get_by_text("This is not the password.").wait_for()
+            await page.evaluate(script)
+            result = await page.evaluate("axe.run(document)")
+            assert [row["id"] for row in result["violations"]] == [], words
+        await page.keyboard.type("tide and time")
+        await page.keyboard.press("Tab")
+        at = "(e => [e.tagName, e.getBoundingClientRect().height])(document.activeElement)"
+        tag, high = await page.evaluate(at)
+        assert (tag, high >= 44) == ("BUTTON", True)
+        await page.keyboard.press("Enter")
+        await page.locator(".room").wait_for()
 
 
 async def test_no_rule_of_accessibility_is_broken():
@@ -38,7 +75,7 @@ async def test_no_rule_of_accessibility_is_broken():
     if LONG:
         cases = [(view, path, scheme) for view in ("usual", "outage", "blank", "longest", "right_to_left")
                  for path in (*PATHS, *(MORE if view == "usual" else ())) for scheme in ("light", "dark")]  # fmt: skip
-    async with serving() as house, browsing(bypass_csp=True, viewport={"width": 390, "height": 844}) as page:
+    async with serving(**WIRED) as house, browsing(bypass_csp=True, viewport={"width": 390, "height": 844}) as page:
         for view, path, scheme in cases:
             house.shown = getattr(web_sample, view)()
             house.shown["rounds"] = ["08:30", "18:00"]
@@ -65,7 +102,7 @@ SIZES = ((320, 640), (360, 640), (390, 844), (640, 400), (768, 1024), (1280, 800
 
 async def test_every_view_fits_every_screen_also_at_twice_the_size():
     """WCAG 2.2, 1.4.10 (reflow at 320 px) and 1.4.4: 200 % of a screen is half as many pixels of a page's own."""
-    async with serving() as house, browsing() as page:
+    async with serving(**WIRED) as house, browsing() as page:
         for view in ("usual", "one", "three_hundred", "longest", "right_to_left", "outage"):
             house.shown = getattr(web_sample, view)()
             house.server.changed(soon=True)
@@ -79,7 +116,8 @@ async def test_every_view_fits_every_screen_also_at_twice_the_size():
                         await page.emulate_media(color_scheme=scheme)
                         name = f"{view}{path.replace('/', '-')}-{width}-{scheme}.png"
                         await page.screenshot(path=Path(SHOTS) / name, full_page=path != "/wall")
-        assert page.said == []
+        refused = ("404", "503")  # the page that is not there; more than four listeners from one address
+        assert [words for words in page.said if not any(status in words for status in refused)] == []
 
 
 USABLE = 'a[href], button, input:not([type=hidden]), select, summary, [tabindex="0"]'
@@ -97,20 +135,22 @@ FOCUSED = (
 
 async def test_the_keyboard_alone_reaches_everything_on_every_view_in_order_and_in_sight():
     """WCAG 2.2, 2.1.1, 2.4.3, 2.4.7: all that can be used, in the order of the document, its focus visible."""
-    async with serving() as house, browsing(viewport={"width": 390, "height": 844}) as page:
+    async with serving(**WIRED) as house, browsing(viewport={"width": 390, "height": 844}) as page:
         for path in (*PATHS, *MORE):
             await page.goto(house.url + path)
             await page.wait_for_timeout(700 if path in MORE else 100)  # charts add their buttons
             wanted, seen = await page.evaluate(REACHED), []
             assert wanted, path
-            for _ in wanted:
+            while len(seen) < len(wanted):
                 await page.keyboard.press("Tab")
                 at, outlined, in_sight, html = await page.evaluate(FOCUSED)
                 assert outlined, (path, html)
                 assert in_sight, (path, html)
+                if 'type="date"' in html and seen[-1:] == [at]:
+                    continue  # day, month and year are stops within one field
                 seen.append(at)
             assert seen == wanted, path
-        assert page.said == [] or all("404" in words for words in page.said), page.said
+        assert page.said == [] or all("404" in words or "503" in words for words in page.said), page.said
 
 
 async def test_the_page_of_one_machine_is_live_too():

@@ -6,6 +6,7 @@
   const { plot: PLOT, look: LOOK } = document.currentScript.dataset;
   const LONGEST_S = 366 * 86400, SHORTEST_S = 60, WAIT_MS = 150, PATTERNS = [[], [], [7, 4], [2, 4], [12, 3, 2, 3], [12, 6], [], [1, 6]];
   const WIDTHS = [1.6, 2.4, 1.6, 2.4, 1.6, 1.6, 3.2, 3.2];
+  const MINUTES = [1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200].map((m) => m * 60);
   const charts = [];
   let loading = null, range = null, timer = null, asked = 0;
 
@@ -80,7 +81,7 @@
       cursor: { drag: { x: false, y: false, setScale: false }, points: { size: 6 } },
       scales: { x: { time: true, auto: false, range: () => [range.start, range.end] }, y: { range: (_u, low, high) => upright(low, high) } },
       axes: [{ ...axis, values: (_u, splits, _a, _s, step) => when.axis(splits, step) },
-        { ...axis, size: 56, values: (_u, splits) => splits.map((v) => figures(v, told)) }],
+        { ...axis, size: (_u, values) => Math.max(44, 20 + 7 * Math.max(0, ...(values || []).map((v) => v.length))), incrs: told.unit === "s" ? MINUTES : undefined, values: (_u, splits) => splits.map((v) => figures(v, told)) }],
       series: [{}, ...told.series.map((_s, at) => ({
         stroke: colour([1, 3, 5, 7].includes(at) ? "--mute" : "--text"), width: WIDTHS[at], dash: PATTERNS[at], spanGaps: false, points: { show: false },
       }))],
@@ -117,7 +118,10 @@
       const why = answers.map((a) => a.why).filter(Boolean);
       const step = Math.max(...answers.map((a) => a.step_s));
       chart.note.textContent = [why.length === answers.length ? why[0] : "", step ? `Drawn from summaries of ${step / 60} min.` : ""].join(" ").trim();
-      if (chart.u) chart.u.setData(chart.data); else build(chart);
+      // An empty frame says nothing that the words below do not; but one that is being moved stays under the finger.
+      const bare = !chart.u && answers.every((a) => a.rows.every((r) => r[1] === null));
+      chart.figure.classList.toggle("bare", bare);
+      if (chart.u) chart.u.setData(chart.data); else if (!bare) build(chart);
     } catch (error) {
       if (chart.ticket === ticket) chart.note.textContent = `No readings: ${error.message}.`;
     }
