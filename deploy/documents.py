@@ -46,8 +46,8 @@ FAULTS_HEAD = """# Faults: what can go wrong, and which test shows what happens 
 
 Made by `deploy/documents.py` from `tests/faults/rows.py`; do not edit. `pytest -m "row(number=7)"` runs the tests of
 row 7. In each: the process lives or is started again, no task fails unseen, no secret gets out, `/healthz` is true,
-memory stays bounded. CI runs all tests but those that need `FARMWATCH_LONG=1`; so a row's result is that of the last
-run of `.ci/run`, and a row whose test is gone fails there.
+memory stays bounded. CI runs all tests but those said to be by hand (`FARMWATCH_LONG=1`), which have the day on which
+they last passed; so a row's result is that of the last run of `.ci/run`, and a row whose test is gone fails there.
 
 **Seen to fail**: `tests/bench/guards.py` takes the guard out of a copy of the tree and runs the test, which must fail.
 The date is that of the last time this was seen; `test_guards.py` tries a part of them at every run.
@@ -70,11 +70,13 @@ def _from_tests(name: str) -> ModuleType:
 def faults() -> str:
     """Every fault row with its tests, and every guard with the day on which its test was seen to fail without it."""
     lines = []
+    by_hand = json.loads((FAULTS / "by_hand.json").read_text("utf-8"))
     for row in _from_tests("rows").ROWS:
         files: dict[str, list[str]] = {}
         for test in row.tests:
             file, _, name = test.partition("::")
-            files.setdefault(file.removeprefix("tests/"), []).append(name)
+            when = f" (by hand: {by_hand[test]})" if test in by_hand else ""
+            files.setdefault(file.removeprefix("tests/"), []).append(name + when)
         shown = "; ".join(f"`{file}`: {', '.join(names)}" for file, names in files.items())
         lines.append(f"| {row.number} | {row.fault} | {row.expected} | {row.how} | {shown} |")
     lines += ["", "| row | guard that is taken out | test that fails then | seen |", "|---|---|---|---|"]

@@ -68,7 +68,12 @@ class Problem:
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
         key = f"{self.key}: " if self.key else ""
-        return f"{place}: {key}{self.what}\n    {self.suggestion}"
+        return f"{_visible(f'{place}: {key}{self.what}')}\n    {_visible(self.suggestion)}"
+
+
+def _visible(text: str) -> str:
+    """Text for a terminal: what it would take for an order is escaped, for it quotes what stands in the file."""
+    return "".join(one if one.isprintable() else one.encode("unicode_escape").decode("ascii") for one in text)
 
 
 class ConfigErrors(ConfigError):
@@ -274,7 +279,7 @@ def _syntax(file: str, text: str, message: str) -> Problem:
     found = re.search(r"\s*\(at (?:line (\d+), column \d+|end of document)\)", message)
     line = int(found[1]) if found and found[1] else text.count("\n") + 1
     what = message[: found.start()] if found else message
-    lines = text.splitlines()
+    lines = text.split("\n")  # as TOML counts them; splitlines would end a line at a form feed too
     written = lines[line - 1].strip() if 0 < line <= len(lines) else ""
     hints = (
         ("Cannot overwrite", "this key stands twice: remove one of them"),

@@ -1,5 +1,6 @@
 """Marks every test that shows a fault row with the row's number: pytest -m "row(number=7)"."""
 
+import os
 import sys
 from pathlib import Path
 
@@ -12,10 +13,16 @@ from rows import ROWS
 
 def pytest_configure(config):
     config.addinivalue_line("markers", "row(number): shows what is done about a fault; the table: tests/faults/rows.py")
+    config.addinivalue_line("markers", "by_hand: takes long; collected with FARMWATCH_LONG=1 only, never skipped")
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
+def pytest_collection_modifyitems(config, items):
+    if not os.environ.get("FARMWATCH_LONG"):
+        later = [item for item in items if item.get_closest_marker("by_hand")]
+        if later:
+            config.hook.pytest_deselected(items=later)
+            items[:] = [item for item in items if item not in later]
     numbers: dict[str, list[int]] = {}
     for row in ROWS:
         for test in row.tests:

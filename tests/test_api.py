@@ -4,6 +4,7 @@ import asyncio
 import csv
 import io
 import json
+import os
 import threading
 from collections import Counter
 from contextlib import asynccontextmanager
@@ -301,6 +302,7 @@ def test_no_answer_that_the_description_does_not_have(tmp_path):
 
     checks = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance,
               unsupported_method]  # fmt: skip
+    examples = int(os.environ.get("FARMWATCH_API_EXAMPLES", "4"))  # more by hand: tests/bench/fuzz.py described
     away = Away(tmp_path)
     away.start()
     assert away.up.wait(10)
@@ -312,8 +314,8 @@ def test_no_answer_that_the_description_does_not_have(tmp_path):
             for mode in schemathesis.GenerationMode:
                 strategy = operation.as_strategy(generation_mode=mode)
 
-                @settings(max_examples=4, deadline=None, database=None, phases=[Phase.generate],
-                          suppress_health_check=list(HealthCheck), derandomize=True)  # fmt: skip
+                @settings(max_examples=examples, deadline=None, database=None, phases=[Phase.generate],
+                          suppress_health_check=list(HealthCheck), derandomize=examples == 4)  # fmt: skip
                 @given(case=strategy)
                 def try_it(case):
                     answer = case.call_and_validate(checks=checks, headers=TOKEN)

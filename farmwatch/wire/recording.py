@@ -149,7 +149,14 @@ def _no_constant(name: str) -> NoReturn:
     raise BadRecording(f"no JSON: {name} is no number")
 
 
-_decode = json.JSONDecoder(parse_constant=_no_constant).decode
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if math.isinf(value):
+        raise BadRecording(f"no JSON number that can be kept: {digits[:40]}")
+    return value
+
+
+_decode = json.JSONDecoder(parse_constant=_no_constant, parse_float=_finite).decode
 
 
 def _at(doc: Document) -> float:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 _FORM = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(?:\.\d+)?(?:[Zz]|[+-]\d\d:\d\d)", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SECOND = slice(17, 19)
+_FIRST_S, _END_S = -62_135_596_800.0, 253_402_300_800.0  # years 1 to 9999 in UTC: what `rfc3339` can write
 
 
 def rfc3339(at_s: float) -> str:
@@ -42,12 +43,20 @@ def parse(text: str) -> float:
     if leap:
         text = f"{text[:17]}59{text[19:]}"
     try:
-        return datetime.fromisoformat(text if text[-1] != "z" else text.upper()).timestamp() + leap
+        at_s = datetime.fromisoformat(text if text[-1] != "z" else text.upper()).timestamp() + leap
     except (ValueError, OverflowError):
-        raise ValueError(f'"{text}" is no time of the calendar') from None
+        raise ValueError(f"{_quoted(text)} is no time of the calendar") from None
+    if not _FIRST_S <= at_s < _END_S:
+        raise ValueError(f"{_quoted(text)} is not between the years 1 and 9999 in UTC")
+    return at_s
+
+
+def _quoted(text: str) -> str:
+    """The beginning of a text that a stranger wrote: a log and a terminal can show it."""
+    return '"' + text[:40].encode("unicode_escape").decode("ascii") + '"'
 
 
 def _why_not(text: str) -> str:
     if _FORM.fullmatch(f"{text}Z"):
-        return f'"{text}" has no offset from UTC; write it like "2025-11-25T08:00:00+00:00"'
-    return f'"{text[:40]}" is no RFC 3339 time such as "2025-11-25T08:00:00+00:00"'
+        return f'{_quoted(text)} has no offset from UTC; write it like "2025-11-25T08:00:00+00:00"'
+    return f'{_quoted(text)} is no RFC 3339 time such as "2025-11-25T08:00:00+00:00"'

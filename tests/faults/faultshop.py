@@ -4,7 +4,6 @@ import base64
 import contextlib
 import http.client
 import json
-import os
 import re
 import urllib.error
 import urllib.request
@@ -18,9 +17,8 @@ from servers import free_port
 from whole import Shop
 
 BROKER_PASSWORD = f"broker-{CANARY}"
-BY_HAND = pytest.mark.skipif(
-    not os.environ.get("FARMWATCH_LONG"), reason="takes long; FARMWATCH_LONG=1 runs it; its row has shorter tests too"
-)
+BY_HAND = pytest.mark.by_hand
+"""Takes long: collected with FARMWATCH_LONG=1 only (tests/conftest.py). Its row has shorter tests too."""
 PANEL = 'uses = ["panel"]'
 PLUG = 'uses = ["plug"]'
 RISE_MIB = 64.0

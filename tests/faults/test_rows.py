@@ -2,6 +2,7 @@
 
 import ast
 import functools
+import json
 import re
 from pathlib import Path
 
@@ -51,6 +52,17 @@ def test_every_test_that_is_named_after_a_row_is_in_that_row():
             for number in numbers:
                 test = f"{path.relative_to(ROOT)}::{name}"
                 assert test in ROWS[number - 1].tests, f"{test} is not in row {number}"
+
+
+def test_every_test_by_hand_has_the_day_on_which_it_last_passed_or_says_that_it_has_none():
+    marked = set()
+    for path in (ROOT / "tests").rglob("test_*.py"):
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.FunctionDef) and "BY_HAND" in " ".join(map(ast.unparse, node.decorator_list)):
+                marked.add(f"{path.relative_to(ROOT)}::{node.name}")
+    days = json.loads((ROOT / "tests/faults/by_hand.json").read_text("utf-8"))
+    assert days.keys() == marked
+    assert all(re.fullmatch(r"\d{4}-\d\d-\d\d|not yet", day) for day in days.values())
 
 
 def test_marks_are_set(request, pytestconfig):

@@ -58,9 +58,11 @@ def test_row_22_and_25_and_26_the_way_to_the_phone(house, broker, devices, phone
     for name in ("curlew", "dunlin"):
         faults(devices, name)
         shop.reaches(name, "fault")
+    wait_until(
+        lambda: shop.journal("SELECT count(*) FROM outbox")[0][0] >= 1, within_s=60, what="it waits in the journal"
+    )
     time.sleep(3)
     assert len(phone.requests) == before
-    assert shop.journal("SELECT count(*) FROM outbox")[0][0] >= 1, "it waits in the journal"
     shop.kill()
     between.accept()
     shop.start()
