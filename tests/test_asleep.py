@@ -7,6 +7,7 @@ from farm import NAMES, T0, Driver, plan
 from test_pulse import Watched
 
 from farmwatch import daemon
+from farmwatch.alarms.notices import ALONE_AT_WORK_S
 from farmwatch.words.model import Awoke
 
 
@@ -17,7 +18,7 @@ def talk(d, names=NAMES):
         d.plug(name, 110.0)
 
 
-def asleep(seconds, *, after=NAMES):
+def asleep(seconds, *, after=NAMES, then_s=400.0):
     """Everything talks for two minutes, nobody listens for so long, then these machines are heard."""
     day = Driver(plan())
     day.broker(True, T0)
@@ -25,7 +26,7 @@ def asleep(seconds, *, after=NAMES):
     slept_s = day.now
     day.now += seconds
     day.effects += day.brain.receive(Awoke(day.now, slept_s), day.now)  # before any timer, as the daemon does
-    day.run(400.0, 5.0, lambda d: talk(d, after))
+    day.run(then_s, 5.0, lambda d: talk(d, after))
     return day
 
 
@@ -38,7 +39,7 @@ def test_it_is_one_line_of_the_diary_and_no_message():
 
 
 def test_what_stays_silent_afterwards_is_told():
-    day = asleep(240.0, after=[name for name in NAMES if name != "avocet"])
+    day = asleep(240.0, after=[name for name in NAMES if name != "avocet"], then_s=ALONE_AT_WORK_S + 300.0)
     assert any("avocet" in m.title for m in day.messages())
 
 

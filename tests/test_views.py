@@ -288,6 +288,7 @@ ROUTES = (
     ("POST", "/sign-in", 403, 403, 403),  # a wrong password
     ("POST", "/say", 401, 403, 303),
     ("POST", "/api/v1/say", 401, 403, 200),
+    ("POST", "/api/v1/import", 401, 403, 400),
     ("POST", "/round", 401, 403, 303),
     ("POST", "/work", 401, 403, 415),  # a file is wanted
     ("POST", "/spools", 401, 403, 415),

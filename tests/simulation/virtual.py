@@ -171,6 +171,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         self._ready.clear()
         self._scheduled.clear()
         self.tasks.clear()
+        self._closed = True  # a process that was killed closes nothing; only so that no loop is missed as unclosed
 
 
 def next_thread(rng):
