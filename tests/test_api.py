@@ -318,7 +318,11 @@ def test_no_answer_that_the_description_does_not_have(tmp_path):
                           suppress_health_check=list(HealthCheck), derandomize=examples == 4)  # fmt: skip
                 @given(case=strategy)
                 def try_it(case):
-                    answer = case.call_and_validate(checks=checks, headers=TOKEN)
+                    answer = case.call(headers=TOKEN)
+                    if len(answer.request.url) > 8_000:  # too long a line is refused below the API, in plain words
+                        assert answer.status_code == 400
+                        return
+                    case.validate_response(answer, checks=checks)
                     tried[case.operation.path, answer.status_code // 100] += 1
 
                 try_it()

@@ -48,7 +48,8 @@ ROUTES: dict[tuple[str, str], str] = {
     ),
     **dict.fromkeys(
         [("POST", path) for path in (
-            "/who", "/say", "/round", "/work", "/spools", "/act", "/act/sign-in", "/api/v1/say", "/api/v1/act")],
+            "/who", "/say", "/round", "/work", "/spools", "/act", "/act/sign-in", "/api/v1/say",
+            "/api/v1/import", "/api/v1/act")],
         WRITE,
     ),
 }  # fmt: skip

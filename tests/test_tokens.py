@@ -124,7 +124,7 @@ async def test_every_route_of_the_api_with_each_role(tmp_path):
                     assert headers["WWW-Authenticate"] == 'Bearer error="insufficient_scope"'
                 else:
                     assert status == (401 if route.path.endswith("/act") else 400), where
-        assert writes == 2
+        assert writes == 3
         assert len(acting.refused) == 2, "both attempts to act count as such"
         assert acting.sent == []
         for path in ("/", "/wall", "/work", "/events", "/history"):
