@@ -143,6 +143,10 @@ async def test_what_is_said_is_on_record_under_the_token_s_name(tmp_path):
         assert (await ask(house, "/api/v1/say", known["act"], "POST", json=SAY))[0] == 200
         assert (await ask(house, "/api/v1/say", known["look"], "POST", json=SAY))[0] == 403
         assert [said.by for said in house.heard] == ["act"]
+        file = {"what": "wanted", "csv": "job,pieces\nvent-collar,4\n", "by": "ann"}
+        status, text, _ = await ask(house, "/api/v1/import", known["act"], "POST", json=file)
+        assert (status, json.loads(text)) == (200, {"taken": 1})
+        assert [said.by for said in house.heard] == ["act", "act"], "not as whom it says"
 
 
 async def test_a_token_that_was_removed_is_refused_from_the_next_request_on(tmp_path):

@@ -8,7 +8,7 @@ from aiohttp import BodyPartReader, web
 
 from farmwatch.ports import Ask, Clock
 from farmwatch.shop import spool_csv, wanted_csv
-from farmwatch.web import shop_panels, work_page
+from farmwatch.web import shop_panels, tokens, work_page
 from farmwatch.web.markup import Html
 from farmwatch.web.queries import BODY_S, fields
 from farmwatch.web.said import BadWords
@@ -94,7 +94,8 @@ class WorkPages:
         rows, count, wrong = read(view, data)
         if wrong:
             raise BadWords(f"Nothing was taken: {wrong[0][:200]}", hint="; ".join(wrong[1:6])[:500])
-        await self._take(rows, by.strip() or self._who(request) or "api")
+        token = request.get(tokens.KEY, tokens.OWN)  # on record under its own name, whatever it says
+        await self._take(rows, token.name or by.strip() or self._who(request) or "api")
         return web.json_response({"taken": count})
 
     async def _take(self, rows: Sequence[Mapping[str, Any]], by: str) -> None:
