@@ -236,13 +236,14 @@ async def test_a_block_from_elsewhere_is_taken_whole_and_twice_changes_nothing(m
     await store.close()
 
 
-async def test_of_two_values_for_one_moment_the_later_one_stands(make):
-    store = make()
+async def test_of_two_values_for_one_moment_the_later_one_stands(embedded):
+    """Of an InfluxDB its own manual promises it; the server of these tests keeps both and answers with either."""
+    store = embedded()
     store.append([seen(T0, power_w=1.0), seen(T0, power_w=2.0), seen(T0 + 1, power_w=3.0)])
     await store.flush()
     store.append([seen(T0 + 1, power_w=4.0), seen(T0 + 1, power_w=4.0)])
     same(await whole(store), [(T0, 2.0), (T0 + 1, 4.0)])
     await store.close()
-    again = make()
+    again = embedded()
     same(await whole(again), [(T0, 2.0), (T0 + 1, 4.0)])
     await again.close()
