@@ -76,13 +76,12 @@ class Several:
                 self.pair.link(time.monotonic(), up=item.connected)
             deliver(item)
 
-        beside = asyncio.create_task(self._tend(clock), name="several collectors")
-        try:
-            await self._source.run(sort, clock)
-        finally:
-            beside.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await beside
+        async with asyncio.TaskGroup() as both:  # whichever fails ends the other: the supervisor starts both anew
+            beside = both.create_task(self._tend(clock), name="several collectors")
+            try:
+                await self._source.run(sort, clock)
+            finally:
+                beside.cancel()
 
     def _ours(self, item: Raw) -> bool:
         topic = item.address

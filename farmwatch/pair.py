@@ -21,6 +21,8 @@ LEASE = 0.6
 """Beats in the other's patience; share of it for which an echo lets us send."""
 ALONE = 8.0
 """So many times the patience without any broker, whoever led last speaks again: nobody else could be heard either."""
+NOBODY = 3.0
+"""So many times the patience a standby leaves a primary that is there to speak first."""
 SAME_S = 180.0
 """Two collectors open one incident within this time of each other, or it is not the same."""
 LEFT_S = 3600.0
@@ -147,9 +149,12 @@ class Pair:
             return False
         if self._peer_s is not None and now_s - self._peer_s < self.fresh_s and self.leader == self.peer:
             return False
-        patience_s = self.fresh_s
-        if (self._gone and self.leader == self.peer) or (self.primary and not self.leader):
-            patience_s = SETTLE_S
+        if self.leader not in (self.me, self.peer):
+            # nobody speaks yet: the beats of the other are no reason to wait, it waits as we do
+            heard = self._peer_s is not None and now_s - self._peer_s < self.fresh_s
+            patience_s = SETTLE_S if self.primary else self.fresh_s * (NOBODY if heard else 1.0)
+            return now_s - self._up_s >= patience_s
+        patience_s = SETTLE_S if self._gone else self.fresh_s
         since_s = max(self._up_s, self._peer_s if self._peer_s is not None else self._up_s)
         return now_s - since_s >= patience_s
 

@@ -1,5 +1,6 @@
 """Two collectors and a broker between them, in a world of seconds: who leads, who may send."""
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,18 +13,22 @@ FRESH_S = 10.0
 class World:
     """A broker and two collectors, a step a second; each may be cut off or frozen."""
 
-    def __init__(self) -> None:
+    def __init__(self, fresh_s: float = FRESH_S, *, step_s: float = 1.0, primaries: str = "a", late: str = "") -> None:
         self.now_s = 1000.0
+        self.step_s = step_s
         self.retained: dict[str, dict] = {}
         self.pairs = {
-            name: Pair(name, other, primary=name == "a", fresh_s=FRESH_S, began_s=self.now_s)
+            name: Pair(name, other, primary=name in primaries, fresh_s=fresh_s, began_s=self.now_s)
             for name, other in (("a", "b"), ("b", "a"))
         }
         self.cut: set[str] = set()
         self.frozen: set[str] = set()
         self.late: dict[str, list] = {"a": [], "b": []}
         for name in self.pairs:
-            self.join(name)
+            if name == late:
+                self.cut.add(name)
+            else:
+                self.join(name)
 
     def join(self, name: str) -> None:
         self.cut.discard(name)
@@ -42,9 +47,9 @@ class World:
             self.pairs[name].heard(leaf, doc, self.now_s)
         self.late[name] = []
 
-    def run(self, seconds: int) -> None:
-        for _ in range(seconds):
-            self.now_s += 1.0
+    def run(self, seconds: float) -> None:
+        for _ in range(round(seconds / self.step_s)):
+            self.now_s += self.step_s
             for name, pair in self.pairs.items():
                 if name in self.frozen:
                     continue
@@ -68,8 +73,30 @@ class World:
         return [n for n, pair in self.pairs.items() if n not in self.frozen and pair.may(self.now_s)]
 
 
-def test_the_primary_speaks_first() -> None:
+@pytest.mark.parametrize("fresh_s", [2.0, 4.0, 10.0, 15.0, 300.0])
+@pytest.mark.parametrize("late_s", [0.0, 0.4, 1.0, 1.6, 2.4, 7.0])
+@pytest.mark.parametrize("late", ["a", "b"])
+def test_the_primary_speaks_first(fresh_s: float, late_s: float, late: str) -> None:
+    """However soon one follows the other: each hears the other's beats before anybody has spoken."""
+    world = World(fresh_s, step_s=min(1.0, fresh_s / 10), late=late)
+    world.run(late_s)
+    world.join(late)
+    world.run(2 * fresh_s + 6)
+    assert world.speaking() == ["a"]
+
+
+@pytest.mark.parametrize("primaries", ["", "ab"])
+def test_two_of_one_role_agree_on_one(primaries: str) -> None:
+    world = World(primaries=primaries)
+    world.run(60)
+    assert len(world.speaking()) == 1
+
+
+def test_a_leader_of_another_name_is_nobody() -> None:
+    """The retained topic of a collector that has been renamed."""
     world = World()
+    for pair in world.pairs.values():
+        pair.heard("leader", {"leader": "gone", "term": 7}, world.now_s, retained=True)
     world.run(20)
     assert world.speaking() == ["a"]
 
