@@ -6,8 +6,9 @@ from farmwatch.alarms.wording import TITLE_MAX, count, duration, fit, moment, na
 from farmwatch.farm import Farm
 from farmwatch.machines import plugwords
 from farmwatch.machines.eta import Estimate
+from farmwatch.machines.spoken import UNDO_S
 from farmwatch.machines.state import BUSY
-from farmwatch.machines.tracker import UNDO_S, MachineTrack
+from farmwatch.machines.tracker import MachineTrack
 from farmwatch.power import show
 from farmwatch.power.account_show import accounts_view
 from farmwatch.power.load import SITE
