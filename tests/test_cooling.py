@@ -113,3 +113,43 @@ def test_time_constant_is_remembered_and_survives_the_journal():
     assert Cooling.from_dict(cooling.as_dict()).as_dict() == cooling.as_dict()
     with pytest.raises(TypeError):
         Cooling.from_dict({"room_c": "warm"})
+
+
+def told_late_s(every_s, phase_s, *, start=60.0, goal=38.0, tau=800.0, room=21.0, noise=0.3, seed=1):
+    """How long after the true instant a bed with such readings is known to be released; and by what."""
+    rng, cooling = random.Random(seed), Cooling()
+    cooling.start(0.0)
+    true_s, t = cooling_time(start, goal, room, tau), phase_s
+    while True:
+        bed_c = curve(t, start, room, tau) + rng.gauss(0, noise)
+        cooling.observe(t, bed_c)
+        if bed_c <= goal:
+            return t - true_s, "reading"
+        foreseen_s = cooling.foreseen_s(goal)
+        if foreseen_s is not None and foreseen_s < t + every_s:
+            return max(foreseen_s, t) - true_s, "curve"
+        t += every_s
+
+
+@pytest.mark.parametrize(("goal", "start", "tau"), [(38.0, 60.0, 800.0), (45.0, 80.0, 1400.0), (30.0, 55.0, 500.0)])
+def test_a_reading_a_minute_is_not_waited_for(goal, start, tau):
+    """P4: with the window of 15 s of its message, a bed is told within a minute of its release."""
+    found = [
+        told_late_s(60.0, 2.5 * n, goal=goal, start=start, tau=tau, seed=n) for n in range(24)
+    ]  # where in the minute the readings fall
+    late = [seconds for seconds, _ in found]
+    assert max(late) <= 45.0
+    assert min(late) >= -60.0, "a degree too warm at most"
+    assert sum(by == "curve" for _, by in found) >= 12
+
+
+def test_readings_that_come_often_say_it_themselves():
+    assert told_late_s(10.0, 3.0)[1] == "reading"
+
+
+def test_a_bed_that_stops_falling_is_not_foreseen():
+    cooling = Cooling()
+    cooling.start(0.0)
+    for n in range(20):
+        cooling.observe(60.0 * n, max(curve(60.0 * n), 40.0))
+    assert cooling.foreseen_s(38.0) is None

@@ -3,11 +3,12 @@
 from dataclasses import replace
 
 import pytest
-from farm import NAMES, T0, Driver
+from farm import NAMES, T0, Driver, plan
 from test_advice import Answering, outage, shop, under_way
 
 from farmwatch.power.rescue_advice import Decision
 from farmwatch.power.rescue_desk import LEAD_S
+from farmwatch.words.model import PersonPlan
 
 
 @pytest.fixture
@@ -69,6 +70,61 @@ def test_battery_low_takes_the_one_change_and_carries_the_plan_with_it(told):
     assert message.title == "Battery low: one"
     assert len(message.title) + 1 + len(message.text) <= 240
     assert "pause gannet so that curlew can finish" in message.text
+
+
+@pytest.fixture
+def spent():
+    """Circuit west goes, east a minute and a half later: the incident's one change message is spent."""
+    day = Driver(replace(plan(), people={"ann": PersonPlan("ann", ("phone", "mail"))}))
+    ups(day, 60.0, {})
+    ups(day, 90.0, {"one": "OB DISCHRG", "two": "OB DISCHRG"})
+    ups(day, 60.0, dict.fromkeys(("one", "two", "three", "four"), "OB DISCHRG"))
+    assert [m.step for m in day.messages()] == ["opened", "more"]
+    return day
+
+
+def ups(day, seconds, status):
+    def say(d):
+        for name in NAMES:
+            d.panel(name, state="printing", job="latch", progress=0.3, remaining_s=7200.0)
+            d.plug(name, 110.0)
+        for name in ("one", "two", "three", "four"):
+            d.ups(name, status.get(name, "OL"), charge=0.1 if status.get(name) == "OB LB" else 0.6)
+
+    day.run(seconds, 5.0, say)
+
+
+ALL_OUT = dict.fromkeys(("one", "two", "three", "four"), "OB DISCHRG")
+
+
+def test_battery_low_reaches_the_phone_although_the_one_change_is_spent(spent):
+    ups(spent, 60.0, {**ALL_OUT, "one": "OB LB"})
+    third = spent.messages()[-1]
+    assert (third.step, third.priority, third.title) == ("escalated", "danger", "Battery low: one")
+    assert "Empty next: " in third.text or "Also on battery: " in third.text
+    assert len(third.title) + 1 + len(third.text) <= 240
+    ups(spent, 60.0, {**ALL_OUT, "one": "OB LB", "two": "OB LB"})  # it was named in that one
+    ups(spent, 120.0, {})
+    assert [m.step for m in spent.messages()] == ["opened", "more", "escalated", "clear"]
+    assert len({m.id for m in spent.messages()}) == 4
+
+
+def test_battery_low_after_an_acknowledgement_wants_an_answer_of_its_own(spent):
+    """P5: an unacknowledged danger goes on to the second channel after five minutes."""
+    for alarm in [a for a in spent.brain.farm.book.alarms.values() if a.rule == "mains_lost" and a.true]:
+        spent.say("acknowledged", alarm=alarm.id)
+    ups(spent, 330.0, {**ALL_OUT, "one": "OB LB"})
+    assert [(m.step, m.by) for m in spent.messages()][2:] == [("escalated", ()), ("escalated", ("mail",))]
+    assert spent.messages()[-1].title == "Unanswered: Battery low: one"
+
+
+def test_a_first_message_says_which_batteries_are_low_already():
+    d = Driver()
+    d.run(60.0, 5.0, lambda d: d.all_ups("OL"))
+    d.run(60.0, 5.0, lambda d: d.all_ups("OB LB", charge=0.05))
+    first = next(m for m in d.messages() if m.priority == "danger")
+    assert first.text.startswith("Battery low already: ")
+    assert len(first.title) + 1 + len(first.text) <= 240
 
 
 def loss(after_s):

@@ -220,6 +220,15 @@ def test_three_hundred_machines_have_a_plan():
     assert took < 10.0  # the second itself is measured by the bench
 
 
+def test_a_heat_up_of_no_length_is_never_drawn():
+    """By the form: `peak_w` over [s, s + `peak_min`), an empty interval."""
+    flash = StartMachine("avocet", ("west",), 300, 0, 50)
+    plan = plan_starts({"west": 100}, {"west": 50}, [flash])
+    assert plan.starts == {"avocet": 0}
+    assert plan.peak_w == {"west": 100}
+    assert plan_starts({"west": 100}, {"west": 60}, [flash]).impossible[0].place == "west"
+
+
 def test_nothing_to_start():
     plan = plan_starts({"east": 500}, {"east": 100}, [])
     assert (plan.starts, plan.last_start_min, plan.peak_w) == ({}, 0.0, {"east": 100})

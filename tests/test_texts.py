@@ -9,12 +9,12 @@ from importlib import import_module
 import pytest
 
 from farmwatch.alarms.texts import TEXTS, facts_of, say
-from farmwatch.power import diary, outage_show, rescue_words, start_words
+from farmwatch.power import care, diary, outage_show, rescue_words, start_words
 
 WORDY = re.compile(r"[A-Za-z]{2,}[ ,.:][ ]?[a-z]{2,}|^ [a-z]|[a-z]{2,}[.:;]( |$)")
 """What can only be part of a sentence: two words, or a word that ends one."""
 LETTERS = ("alone", "box", "collapse", "daily", "letters", "notices", "people", "phrases", "watcher", "whom")
-OF_POWER = (rescue_words, start_words, outage_show.restart_words, diary.what_is_back, diary.report, diary._at)
+OF_POWER = (care, rescue_words, start_words, outage_show.restart_words, diary.what_is_back, diary.report, diary._at)
 """What a message says of a loss of supply; the rest of the diary and of `outage_show` is on the page alone."""
 
 
@@ -65,7 +65,7 @@ def test_every_template_can_be_filled_and_nothing_is_left_open():
 def test_every_template_is_used():
     names = [*LETTERS, "notices"]
     source = "".join(inspect.getsource(import_module(f"farmwatch.alarms.{name}")) for name in names)
-    for module in ("shop.visits", "power.rescue_words", "power.start_words", "power.outage_show", "power.diary"):
+    for module in ("shop.visits", "power.rescue_words", "power.start_words", "power.outage_show", "power.diary", "power.care"):
         source += inspect.getsource(import_module(f"farmwatch.{module}"))
     composed = re.compile(r"^(bed_(ready|failed|cancelled)|(broker|network)_(title|text|back))$")
     unused = [key for key in TEXTS if not re.search(f"""["']{key}["']""", source) and not composed.match(key)]

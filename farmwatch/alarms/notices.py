@@ -38,6 +38,9 @@ ABSORB_S = 30.0
 """What joins a loss of supply within so long is the same story; a further backup on battery after it is news."""
 MOST = 2
 """Messages of an incident before its all-clear."""
+LAST_CALL = "battery_low"
+"""A danger that is told although the incident has had its messages, once, as the escalation that it is: nobody has
+acknowledged it, and there is no time left for what follows when nobody answers."""
 OWN = frozenset({"fault", "store", "heat", "dark"})
 """Groups of which each subject is an incident of its own."""
 
@@ -248,8 +251,28 @@ class Notices:
             self._write(incident, standing, "opened", now_s, effects)
             effects.append(Keep("incident", key, incident.as_dict()))
         elif news and incident.steps < MOST:
+            self._answer_anew(incident, news)
             self._write(incident, news, "more", now_s, effects)
             effects.append(Keep("incident", key, incident.as_dict()))
+        else:
+            self._last_call(incident, news, now_s, effects)
+
+    @staticmethod
+    def _answer_anew(incident: Incident, news: list[Alarm]) -> None:
+        """A further danger wants an answer of its own: who has acknowledged the first has not acknowledged this."""
+        if any(alarm.priority == "danger" and alarm.state == "unacknowledged" for alarm in news):
+            incident.answered = False
+
+    def _last_call(self, incident: Incident, news: list[Alarm], now_s: float, effects: list[Effect]) -> None:
+        """The messages of the incident are spent: the first battery that is low is told all the same."""
+        low = [a for a in news if a.rule == LAST_CALL and a.state == "unacknowledged" and a.priority == "danger"]
+        if not low or any(a.startswith(f"{LAST_CALL}:") for a in incident.told):
+            return
+        self._answer_anew(incident, low)
+        letter = replace(self._letter(incident, low, "escalated", now_s), id=f"{incident.id}.low")
+        incident.told += [alarm.id for alarm in low]
+        self.mail.post(letter, now_s, effects)
+        effects.append(Keep("incident", incident.key, incident.as_dict()))
 
     def _ripe_s(self, news: list[Alarm], now_s: float) -> float:
         """When single sources that say nothing are told of, or looked at again; what is more than that: now."""
@@ -268,7 +291,7 @@ class Notices:
         incident = self.open.get(key)
         if incident is None or incident.steps != 1:
             return False
-        standing = self._standing(incident)
+        standing = [a for a in self._standing(incident) if a.rule != LAST_CALL or a.id in incident.told]
         if not standing:
             return False
         self._write(incident, standing, "more", now_s, effects)

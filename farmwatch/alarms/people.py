@@ -127,7 +127,8 @@ class Mail:
                 self._send(box, letter, now_s, effects)
         told = [box.person.name for box in order if letter.incident in box.told]
         before = self.escalations.get(letter.key)
-        if letter.key and (before is None or not before.danger):
+        # A further danger after the last step of the first is one that nobody has been called about.
+        if letter.key and (before is None or not before.danger or before.next_s() is None):
             self.escalations[letter.key] = Escalation(letter.key, letter.incident, now_s, told=told)
             self._step(self.escalations[letter.key], effects)
 

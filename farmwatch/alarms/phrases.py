@@ -1,5 +1,6 @@
 """The words of every message, made from what is known of the farm."""
 
+import math
 from collections.abc import Callable
 
 from farmwatch.alarms import watcher
@@ -22,6 +23,8 @@ from farmwatch.power.start_words import after_clearing
 
 Words = tuple[str, str, tuple[tuple[str, str], ...]]
 SOON_S = 300.0
+FAR_S = 86_400.0
+"""A battery that lasts longer is none whose end is told."""
 OTHER_S = 120.0
 """An outage that ended so long before an incident began is another one."""
 
@@ -138,20 +141,19 @@ class Phrases:
         if "mains_lost" not in rules:
             return self._one_backup(alarms, now_s)
         title = self.mains_title()
-        plans = plan_text(self._farm, now_s, TOTAL_MAX - len(title) - 1)
+        room = TOTAL_MAX - len(title) - 1
+        low = [alarm.subject for alarm in alarms if alarm.rule == "battery_low"]
+        already = say("low_already", names=names(low, 4)) if low else ""
+        plans = plan_text(self._farm, now_s, room - len(already) - 1)
         if plans:
-            return title, plans, ()
+            return title, within([already, plans], room), ()
         lives = []
         for name, backup in self._farm.backups.items():
             if backup.status not in ("on_battery", "low"):
                 continue
-            runtime = self._farm.runtime(name)
-            if runtime is not None and runtime.p50_s is not None:
-                lives.append((runtime.p50_s, name))
-            else:
-                lives.append((float("inf"), name))
+            lives.append((self._left_s(name), name))
         lives.sort()
-        parts = []
+        parts = [already]
         if lives and lives[0][0] != float("inf"):
             first_s, name = lives[0]
             key = "battery_lives" if self._has_last(lives) else "battery_life"
@@ -161,7 +163,7 @@ class Phrases:
             parts.append(say("battery_unknown"))
         parts.append(self._at_stake(now_s, lives))
         parts.append(say("leave_wiring"))
-        return title, within(parts, TOTAL_MAX - len(title) - 1), ()
+        return title, within(parts, room), ()
 
     @staticmethod
     def _has_last(lives: list[tuple[float, str]]) -> bool:
@@ -210,18 +212,41 @@ class Phrases:
         name = plain(alarm.subject)
         behind = self._farm.behind(alarm.subject)
         fed = names(behind, 4) if behind else say("behind_it")
-        if alarm.rule == "battery_low":
-            title, text = say("low_title", name=name), say("low_text", fed=fed)
-            # It is the incident's one change: what the others should do by now goes with it.
-            room = TOTAL_MAX - len(title) - 1
-            plans = plan_text(self._farm, now_s, room - len(text) - 1) if self._farm.rescue.differs() else ""
-            return title, within([text, plans], room), ()
+        low = [a.subject for a in alarms if a.rule == "battery_low"]
+        if low:
+            return self._low(low, now_s)
         load_w = self._farm.load_of_backup_w(alarm.subject)
         rating_w = self._farm.backups[alarm.subject].plan.rating_w
         load = f"{load_w:.0f} W" if load_w is not None else say("load_unknown")
         if rating_w is not None:
             load = say("of_rating", load=load, rating=f"{rating_w:.0f} W")
         return say("overload_title", name=name), say("overload_text", load=load, fed=fed), ()
+
+    def _low(self, low: list[str], now_s: float) -> Words:
+        """Batteries about to be empty, what hangs on them, and when the other backups on battery follow."""
+        farm = self._farm
+        behind = list(dict.fromkeys(machine for name in low for machine in farm.behind(name)))
+        fed = names(behind, 4) if behind else say("behind_it")
+        title, text = say("low_title", name=names(low, 2)), say("low_text", fed=fed)
+        room = TOTAL_MAX - len(title) - 1
+        # It may be the incident's one change: what the others should do by now goes with it.
+        others = [name for name, track in farm.backups.items() if track.status == "on_battery" and name not in low]
+        left = [(self._left_s(name), name) for name in others]
+        known = [say("about_when", what=plain(n), at=clock(now_s + s, self._zone)) for s, n in sorted(left) if s < FAR_S]
+        unknown = [plain(name) for s, name in left if s >= FAR_S]
+        parts = [text]
+        if farm.rescue.differs():
+            parts.append(plan_text(farm, now_s, room - len(text) - 1))
+        if known:
+            parts.append(say("low_next", names=names(known, 3)))
+        if unknown:
+            parts.append(say("low_others", names=names(unknown, 3)))
+        return title, within(parts, room), ()
+
+    def _left_s(self, name: str) -> float:
+        """Seconds until a backup on battery is empty, `inf` where that is not known."""
+        runtime = self._farm.runtime(name)
+        return math.inf if runtime is None or runtime.p50_s is None else runtime.p50_s
 
     # ---- the rest -------------------------------------------------------------------------------------------------
 

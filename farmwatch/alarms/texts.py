@@ -95,6 +95,9 @@ TEXTS: dict[str, str] = {
     "behind_it": "What hangs on it",
     "low_title": "Battery low: {name}",
     "low_text": "{fed}: power ends any moment. Pause or let go now.",
+    "low_already": "Battery low already: {names}.",
+    "low_next": "Empty next: {names}.",
+    "low_others": "Also on battery: {names}.",
     "load_unknown": "Load unknown",
     "of_rating": "{load} of {rating}",
     "overload_title": "Overload: backup {name}",
@@ -245,6 +248,13 @@ TEXTS: dict[str, str] = {
     # batteries
     "promise": "It promises {said} min; its last two discharges say {shown} min. Count on the shorter and have it "
     "tested.",
+    "worn_asks": "the unit itself asks for a new battery",
+    "worn_test": "its last self-test has failed",
+    "worn_shows": "its discharges show {low} to {high} % of a new one",
+    "worn_past": "it is past its expected end ({what})",
+    "worn_trend": "health of its last {number} discharges",
+    "worn_life": "usual life of lead-acid batteries",
+    "worn_life_warm": "usual life of lead-acid batteries at {degrees} °C",
     "worn": "{why}.{when} Have it replaced by somebody qualified; until then count on less.",
     "worn_by": " Expected end: {month}.",
     "untested": "No test and no real discharge for {number} {number|day|days}. Let it test itself while nothing is "

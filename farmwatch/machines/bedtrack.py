@@ -116,6 +116,10 @@ class BedTrack(Sensed):
             if bed_c <= goal_c:
                 self._go("released", now_s, f"bed at {bed_c:.0f} °C", effects)
                 return
+            foreseen_s = self.cooler.foreseen_s(goal_c)
+            if foreseen_s is not None:
+                self._timers.set(("release", self.name), max(foreseen_s, now_s))
+                return
         due_s = self._timers.due_s(("release", self.name))
         if due_s is None or (bed_c is None and due_s > now_s + 60):
             self._timers.set(("release", self.name), self._release_check_s(now_s, bed_c))
@@ -133,11 +137,20 @@ class BedTrack(Sensed):
         if self.state == "cooling":
             if bed_c is None:
                 self._go("released", now_s, "usual cooling time is over; no bed sensor to ask", effects)
+            elif self._foreseen(now_s):
+                self._go("released", now_s, f"by its own cooling curve; last read {bed_c:.0f} °C", effects)
             elif now_s >= self.cooler.ended_s + NEVER_COOL_S:
                 self._go("released", now_s, f"bed still at {bed_c:.0f} °C after hours: mind the heat", effects)
             else:
                 self._timers.set(("release", self.name), self._release_check_s(now_s, bed_c))
         return effects
+
+    def _foreseen(self, now_s: float) -> bool:
+        """Whether the bed has passed its release temperature between two readings that lie far apart."""
+        build = self.last_build
+        goal_c = self.release_c((build.material if build is not None else None) or self.plan.material)
+        foreseen_s = self.cooler.foreseen_s(goal_c)
+        return foreseen_s is not None and foreseen_s <= now_s
 
     def clearing(self, now_s: float, estimate: Estimate | None) -> cooling.Release | None:
         """When the bed can be cleared: the fact once it can, else an estimate with its range, else None."""

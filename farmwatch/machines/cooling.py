@@ -20,6 +20,8 @@ from dataclasses import dataclass, field
 
 NORMAL_80 = 1.2815515655446004  # z of the 10 % and 90 % points
 HEAT_OFF_DROP_C = 1.0  # below the hottest reading by so much, the bed is cooling
+APART_S = 20.0  # readings this far apart leave time in which the curve knows more than the last of them
+SURE_S = 30.0  # half width of the 80 % interval up to which the curve's own instant is good enough
 KEEP = 48  # readings kept; when full every second one is dropped
 
 
@@ -197,6 +199,24 @@ class Cooling:
         half = NORMAL_80 * error
         low, middle, high = (max(now_s, v) for v in (at - half, at, at + half))
         return Release(low, middle, high, goal, f"the bed's own cooling curve, {len(self.points)} readings")
+
+    def foreseen_s(self, goal_c: float) -> float | None:
+        """When the bed passes ``goal_c`` before its next reading, by a good fit; None where the reading must say it.
+
+        Only where readings lie so far apart that waiting for the next would tell late, and where the last one has the
+        goal within its reach: a fit for each reading would cost too much.
+        """
+        if len(self.points) < 4 or self.points[-1][1] <= goal_c:
+            return None
+        (before_s, before_c), (last_s, last_c) = self.points[-2:]
+        apart_s, fallen_c = last_s - before_s, before_c - last_c
+        if apart_s < APART_S or last_c - goal_c > 2.0 * max(fallen_c, 0.0) + NOISE_C:
+            return None
+        fit = self.fit()
+        passed = fit.release(goal_c) if fit is not None else None
+        if passed is None or NORMAL_80 * passed[1] > SURE_S or passed[0] >= last_s + apart_s:
+            return None
+        return passed[0]
 
     def usual(self, ended_s: float, material: str | None, release_c: float | None = None) -> Release:
         """When a bed can be cleared whose build ends at ``ended_s``: by the usual time, or this machine's own."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from farmwatch.alarms.texts import say
 from farmwatch.power.battery import (
     LEAST_DEPTH,
     LEAST_MIN,
@@ -242,27 +243,29 @@ class Care:
         """When to replace the battery, with a range, and what that rests on; None where nothing tells."""
         trend = replace_by(self.seen, floor=FLOOR)
         if trend is not None and math.isfinite(trend.expected_s):
-            return trend, f"health of its last {len(self.seen)} discharges"
+            return trend, say("worn_trend", number=len(self.seen))
         fitted_s = self.fitted_s
         if fitted_s is None:
             return None
         warmth = 0.5 ** (max((self.mean_c or KIND_C) - KIND_C, 0.0) / HALVING_C)
         early, usual, late = (fitted_s + years * warmth * YEAR_S for years in LIFE_YEARS)
-        warm = f" at {self.mean_c:.0f} °C" if self.mean_c is not None and self.mean_c > KIND_C else ""
-        return ReplaceBy(usual, early, late), f"usual life of lead-acid batteries{warm}"
+        found = ReplaceBy(usual, early, late)
+        if self.mean_c is not None and self.mean_c > KIND_C:
+            return found, say("worn_life_warm", degrees=f"{self.mean_c:.0f}")
+        return found, say("worn_life")
 
     def worn(self, now_s: float) -> str | None:
         """Why the battery should be replaced, or None."""
         if self.worn_said:
-            return "the unit itself asks for a new battery"
+            return say("worn_asks")
         if self.test == "failed":
-            return "its last self-test has failed"
+            return say("worn_test")
         if self.belief.discharges >= LEAST_DISCHARGES and self.belief.interval()[1] < FLOOR:
             low, high = self.belief.interval()
-            return f"its discharges show {low * 100:.0f} to {high * 100:.0f} % of a new one"
+            return say("worn_shows", low=f"{low * 100:.0f}", high=f"{high * 100:.0f}")
         found = self.replace_by()
         if found is not None and found[0].expected_s <= now_s:
-            return f"it is past the {found[1]}"
+            return say("worn_past", what=found[1])
         return None
 
     def untested_days(self, now_s: float) -> float | None:

@@ -15,7 +15,7 @@ searched, which is exact too and slower.
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 EXACT_STARTS = 8  # machines up to which the last start is proven to be as early as possible
@@ -423,6 +423,8 @@ def plan_starts(
         running: W that runs already by place; a place left out has nothing running.
         machines: what to start, names all different.
     """
+    # A heat-up of no length is never drawn: over [s, s) there is nothing.
+    machines = [m if m.peak_min > 0 else replace(m, peak_w=m.hold_w) for m in machines]
     odd = any(m.hold_w > m.peak_w for m in machines)
     impossible = _too_much(limits, running, machines) if odd else impossibilities(limits, running, machines)
     if impossible:
