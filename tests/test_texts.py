@@ -65,7 +65,8 @@ def test_every_template_can_be_filled_and_nothing_is_left_open():
 def test_every_template_is_used():
     names = [*LETTERS, "notices"]
     source = "".join(inspect.getsource(import_module(f"farmwatch.alarms.{name}")) for name in names)
-    for module in ("shop.visits", "power.rescue_words", "power.start_words", "power.outage_show", "power.diary", "power.care"):
+    power = ("rescue_words", "start_words", "outage_show", "diary", "care")
+    for module in ("shop.visits", *(f"power.{name}" for name in power)):
         source += inspect.getsource(import_module(f"farmwatch.{module}"))
     composed = re.compile(r"^(bed_(ready|failed|cancelled)|(broker|network)_(title|text|back))$")
     unused = [key for key in TEXTS if not re.search(f"""["']{key}["']""", source) and not composed.match(key)]

@@ -232,7 +232,7 @@ class Phrases:
         # It may be the incident's one change: what the others should do by now goes with it.
         others = [name for name, track in farm.backups.items() if track.status == "on_battery" and name not in low]
         left = [(self._left_s(name), name) for name in others]
-        known = [say("about_when", what=plain(n), at=clock(now_s + s, self._zone)) for s, n in sorted(left) if s < FAR_S]
+        known = [say("about_when", what=plain(n), at=self._at(now_s + s)) for s, n in sorted(left) if s < FAR_S]
         unknown = [plain(name) for s, name in left if s >= FAR_S]
         parts = [text]
         if farm.rescue.differs():
