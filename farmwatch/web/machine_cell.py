@@ -7,12 +7,12 @@ from typing import NamedTuple
 from urllib.parse import quote
 
 from farmwatch.web import bars, forms, looks, plug_panel
+from farmwatch.web.latest import Latest
 from farmwatch.web.manner import current, degrees, number
 from farmwatch.web.markup import (
     NOTHING,
     Html,
     Parts,
-    Same,
     clip,
     fill,
     join,
@@ -97,7 +97,8 @@ STEP_S = 60.0
 
 def cell(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool = False) -> Html:
     """State by shape and word, what comes next, age where it matters; details and forms when opened."""
-    return _drawn(Same(_key(machine, now_s, where, opened=opened), _Sight(machine, now_s, where, opened)))
+    key = _key(machine, now_s, where, opened=opened)
+    return drawings((machine["name"], opened), key, _Sight(machine, now_s, where, opened))
 
 
 def _key(machine: MachineView, now_s: float, where: tzinfo, *, opened: bool) -> tuple[object, ...]:
@@ -137,10 +138,9 @@ def times(found: FinishView | ClearView | None) -> tuple[object, ...] | None:
     )  # fmt: skip
 
 
-@lru_cache(maxsize=2_048)
-def _drawn(of: Same[_Sight]) -> Parts:
+def _drawn(sight: _Sight) -> Parts:
     """In three parts, so that a degree more does not send the forms again."""
-    machine, now_s, where, opened = of.what
+    machine, now_s, where, opened = sight
     look = looks.look(looks.MACHINES, machine["state"])
     old = bool(machine["silent"]) or machine["age_s"] is None
     at = machine["name"]
@@ -154,8 +154,8 @@ def _drawn(of: Same[_Sight]) -> Parts:
     facts = fill('<dl data-key="f-{key}">{rows}</dl>', key=at, rows=join(
         fill("<dt>{term}</dt><dd>{words}</dd>", term=term, words=words)
         for term, words in _facts(machine, now_s, where)))  # fmt: skip
-    says = _says(Same((at, machine["state"], _offers(machine), machine.get("acted"), opened,
-                       plug_panel.key(machine.get("plug")), now_s // STEP_S, current()), of.what))  # fmt: skip
+    seen = (machine["state"], _offers(machine), machine.get("acted"), plug_panel.key(machine.get("plug")))
+    says = sayings((at, opened), (*seen, now_s // STEP_S, current()), sight)
     html = fill(
         '<details class="machine {tone}{old}" name="machine" data-key="m-{key}"{opened}>{head}'
         '<div class="inside">{facts}{says}</div></details>',
@@ -192,15 +192,19 @@ def _brief(machine: MachineView, now_s: float, where: tzinfo) -> str:
     return ""
 
 
-@lru_cache(maxsize=2_048)
-def _says(of: Same[_Sight]) -> Html:
+def _says(sight: _Sight) -> Html:
     """What can be said and done there, and what its plug says."""
-    machine, _, _, alone = of.what
+    machine, _, _, alone = sight
     more = NOTHING if alone else fill('<a class="alone" href="/machine/{key}">Charts and history of {name}</a>',
                                       key=quote(machine["name"], safe=""), name=name(machine["name"]))  # fmt: skip
     return fill('<div data-key="a-{key}">{more}{says}{acts}{plug}</div>', key=machine["name"], more=more,
                 says=forms.machine(machine["name"], machine["state"]), acts=_acts(machine),
                 plug=plug_panel.panel(machine))  # fmt: skip
+
+
+MOST_KEPT = 2_048
+drawings, sayings = Latest(_drawn, MOST_KEPT), Latest(_says, MOST_KEPT)
+"""By machine and whether it is opened: what an open page shows, and nothing of what it has shown."""
 
 
 def _offers(machine: MachineView) -> tuple[tuple[str, str], ...]:

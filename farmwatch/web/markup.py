@@ -10,7 +10,6 @@ from datetime import UTC, datetime, tzinfo
 from functools import lru_cache
 from html import escape
 from string import Formatter
-from typing import Generic, TypeVar
 from zoneinfo import ZoneInfo
 
 from farmwatch.web.manner import clock as clock_of
@@ -49,24 +48,6 @@ class Parts(Html):
         found = cls(html)
         found.parts, found.frame = parts, (tuple(parts), frame)
         return found
-
-
-What = TypeVar("What")
-
-
-class Same(Generic[What]):
-    """An argument that counts as equal to another with the same key: for what is drawn anew only when that changes."""
-
-    __slots__ = ("key", "what")
-
-    def __init__(self, key: tuple[object, ...], what: What) -> None:
-        self.key, self.what = key, what
-
-    def __hash__(self) -> int:
-        return hash(self.key)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Same) and self.key == other.key
 
 
 @lru_cache(maxsize=512)

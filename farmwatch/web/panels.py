@@ -16,13 +16,13 @@ from farmwatch.web.backup_notes import notes
 from farmwatch.web.beds_panel import beds
 from farmwatch.web.delivery import messages
 from farmwatch.web.energy_panels import energy_use
+from farmwatch.web.latest import Latest
 from farmwatch.web.machine_cell import in_rows, times
 from farmwatch.web.manner import current, number
 from farmwatch.web.markup import (
     NOTHING,
     Html,
     Parts,
-    Same,
     clip,
     energy,
     fill,
@@ -117,13 +117,12 @@ def upcoming(view: View) -> Html:
     trips = view.get("trips")
     visits = tuple(visit["at_s"] for visit in trips["visits"]) if trips else ()
     seen = tuple((machine["name"], machine["job"], times(machine["finish"])) for machine in busy)
-    return _upcoming(Same((seen, visits, tuple(view.get("rounds", ())), now_s // NEXT_S, where, current()),
-                          (busy, view, where)))  # fmt: skip
+    key = (seen, visits, tuple(view.get("rounds", ())), now_s // NEXT_S, where, current())
+    return _next("", key, (busy, view, where))
 
 
-@lru_cache(maxsize=4)
-def _upcoming(of: Same[tuple[list[MachineView], View, tzinfo]]) -> Html:
-    busy, view, where = of.what
+def _upcoming(of: tuple[list[MachineView], View, tzinfo]) -> Html:
+    busy, view, where = of
     now_s = view["at_s"]
     first, rest = busy[:NEXT_SHOWN], busy[NEXT_SHOWN:MOST_SAID]
     rows = join(_sure(machine, now_s, where) for machine in (*first, *rest))
@@ -132,6 +131,9 @@ def _upcoming(of: Same[tuple[list[MachineView], View, tzinfo]]) -> Html:
         '{strip}<details data-key="sure"><summary>How sure, and by what.{more}</summary><dl>{rows}</dl></details>',
         strip=strip(first, view, where), more=more, rows=rows,
     )  # fmt: skip
+
+
+_next = Latest(_upcoming, 1)
 
 
 def _sure(machine: MachineView, now_s: float, where: tzinfo) -> Html:

@@ -1,10 +1,10 @@
 """Every place of the load tree in figures: draw in W, VA and A, limit, headroom, demand, its meter beside the sum."""
 
 from datetime import tzinfo
-from functools import lru_cache
 
+from farmwatch.web.latest import Latest
 from farmwatch.web.manner import current, number
-from farmwatch.web.markup import NOTHING, Html, Same, clip, fill, join, known, moment, name, watts
+from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, watts
 from farmwatch.words.view import PlaceView, StrainView, View
 
 CAUTION = "Currents at which breakers trip: IEC 60898, 30 °C, from cold. Local codes and a licensed electrician decide."
@@ -19,12 +19,11 @@ def places(view: View, where: tzinfo) -> Html:
     if not tree:
         return NOTHING
     blind = tuple((place["name"], known(place["watts"]) is None, tuple(place["missing"])) for place in tree)
-    return _places(Same((blind, view["at_s"] // STEP_S, where, current()), (view, where)))
+    return _kept("", (blind, view["at_s"] // STEP_S, where, current()), (view, where))
 
 
-@lru_cache(maxsize=4)
-def _places(of: Same[tuple[View, tzinfo]]) -> Html:
-    view, where = of.what
+def _places(of: tuple[View, tzinfo]) -> Html:
+    view, where = of
     tree = view.get("tree", ())
     rows = join(_place(place, where) for place in tree)
     return fill(
@@ -32,6 +31,9 @@ def _places(of: Same[tuple[View, tzinfo]]) -> Html:
         "<small>{caution}</small></details>",
         factors=_factors(view), rows=rows, caution=CAUTION,
     )  # fmt: skip
+
+
+_kept = Latest(_places, 1)
 
 
 def _factors(view: View) -> Html:

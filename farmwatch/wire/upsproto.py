@@ -401,7 +401,7 @@ def read_variables(body: bytes, ups: str | None = None) -> dict[str, str] | UpsE
         raise BadPayload(f"no reply to LIST VAR: {error}") from None
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def _variable(raw: bytes, name: str | None) -> tuple[str, str, str]:
     """Unit, variable in lower case and value of one row. Most rows are the same at every poll: they are read once."""
     if len(raw) > MOST_LINE:

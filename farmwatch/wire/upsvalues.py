@@ -117,7 +117,7 @@ def symbols(text: str) -> str | None:
     return " ".join([word[:20] for word in words][:MOST_SYMBOLS]) or None
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def _number(quantity: str, text: str, factor: float) -> float | None:
     row = QUANTITIES[quantity]
     if len(text) > 40 or NUMBER.fullmatch(text) is None:

@@ -8,17 +8,17 @@ to the disk (write_bytes of /proc/PID/io, see proc(5): a file system in memory c
 and the size of its databases. A browser's stream of the page is read all the while. At the end least-squares slopes
 over the second half, in which caches are filled.
 
-    .venv/bin/python tests/bench/soak.py --week [--days 7] [--hours 24] [--seed N]
+    .venv/bin/python tests/bench/soak.py --week [--days 7] [--every 24] [--interval 30] [--seed N]
 
-Days of the simulation (tests/simulation) one after the other in one process: what is held after each, by
-tracemalloc and by the system. A day is a run of its own, so this shows what a run leaves behind, not what a daemon of
-a week holds.
+Days of one life on the simulation's clock (`soak_week.py`), one after the other as fast as the computer goes, and the
+same figures every so many simulated hours. With either, `--look FILE` also writes what is held inside and by which
+part (`soak_inside.py`).
 """
 
 import argparse
 import contextlib
-import gc
 import json
+import logging
 import os
 import signal
 import socket
@@ -27,7 +27,6 @@ import sys
 import tempfile
 import threading
 import time
-import tracemalloc
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -89,7 +88,9 @@ def read_stream(port, counted):
 def day(args):
     port, rows, counted = free_port(), [], [0]
     with tempfile.TemporaryDirectory(prefix="soak-", dir=args.folder) as folder:
-        command = [sys.executable, "-m", "farmwatch", "demo", "--speed", str(args.speed), "--port", str(port)]
+        inside = [str(Path(__file__).with_name("soak_inside.py")), args.look]
+        command = [sys.executable, *(inside if args.look else ("-m", "farmwatch")), "demo"]
+        command += ["--speed", str(args.speed), "--port", str(port)]
         command += ["--seed", str(args.seed)] if args.seed is not None else []
         log = Path(folder) / "log"
         with log.open("wb") as stream:
@@ -110,6 +111,8 @@ def day(args):
                     rows.append(sample(process.pid, Path(folder), hour))
                     print("{hour:5d} {rss:8.1f} {handles:8d} {kept:9.2f} {disk:16.1f} {said:10.1f} {cpu:6.0f}"
                           .format(**rows[-1]), flush=True)  # fmt: skip
+                    if args.look is not None and (hour < 3 or hour % 3 == 0):
+                        process.send_signal(signal.SIGUSR1)
                 if hour >= args.hours:
                     break
             died = process.poll()
@@ -130,23 +133,21 @@ def day(args):
 
 
 def week(args):
-    """Days of the simulation (tests/simulation) in this very process, one after the other."""
-    sys.path.insert(0, str(Path(__file__).parents[1]))
-    from simulation.sim import simulate
+    """Days of one life on the simulation's clock (`soak_week.py`), in this very process."""
+    from soak_week import Week
 
-    print(f"{load()}\n  day  RSS MiB  traced MiB  cpu s", flush=True)
-    tracemalloc.start()
-    rows = []
-    for number in range(args.days):
-        with tempfile.TemporaryDirectory(dir=args.folder) as folder:
-            found = simulate((args.seed or 1) + number, folder, args.hours)
-        assert not found.faults, found.faults
-        gc.collect()
-        rows.append({"hour": number * args.hours, "rss": memory_mib(os.getpid())["VmRSS"],
-                     "traced": tracemalloc.get_traced_memory()[0] / MIB})  # fmt: skip
-        spent_s = cpu_s(os.getpid())
-        print("{0:5d} {rss:8.1f} {traced:11.2f} {1:6.0f}".format(number + 1, spent_s, **rows[-1]), flush=True)
-    print(f"an hour, second half: RSS {slope(rows, 'rss'):+.4f} MiB, traced {slope(rows, 'traced'):+.4f} MiB")
+    print(load(), flush=True)
+    logging.basicConfig(level=logging.WARNING)
+    with tempfile.TemporaryDirectory(prefix="soak-week-", dir=args.folder) as folder:
+        lived = Week(folder, seed=args.seed or 7, days=args.days, every_h=args.every, interval_s=args.interval,
+                     tell=args.look)  # fmt: skip
+        rows = lived.run()
+    after = [row for row in rows if row["hour"] >= 24.0]
+    print(f"messages accepted: {sum(phone.took for phone in lived.phones.values())}; {load()}")
+    print("a day, after the first: " + ", ".join(
+        f"{name} {24 * slope([*after, *after], key):+.3f}{unit}" for name, key, unit in (
+            ("RSS", "rss", " MiB"), ("C heap", "heap", " MiB"), ("blocks", "blocks", " k"), ("handles", "handles", ""),
+            ("kept", "kept", " MiB"), ("write_bytes", "disk", " MiB"), ("wchar", "said", " MiB"))))  # fmt: skip
     return 0
 
 
@@ -157,8 +158,11 @@ def main():
     parser.add_argument("--minutes", type=float, default=60.0, help="at most, of the wall's clock")
     parser.add_argument("--seed", type=int)
     parser.add_argument("--folder", help="where it keeps its files")
+    parser.add_argument("--look", metavar="FILE", help="what it holds inside, every second hour (soak_inside.py)")
     parser.add_argument("--week", action="store_true")
-    parser.add_argument("--days", type=int, default=7)
+    parser.add_argument("--days", type=float, default=7.0)
+    parser.add_argument("--every", type=float, default=24.0, metavar="HOURS", help="of the week: between two rows")
+    parser.add_argument("--interval", type=float, default=30.0, metavar="S", help="of the week: between two readings")
     args = parser.parse_args()
     return week(args) if args.week else day(args)
 
