@@ -24,6 +24,7 @@ from farmwatch.power.outage import AGAIN_S
 from farmwatch.power.outage_record import SUPPLY, Outage
 from farmwatch.power.outage_seen import GRACE_S
 from farmwatch.power.outage_sight import SETTLE_S
+from farmwatch.power.slices import Minute, Slice
 from farmwatch.shop.several import several
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import (
@@ -52,8 +53,6 @@ from farmwatch.words.model import (
 from farmwatch.words.view import View
 
 MINUTE_S = 60.0
-LOOKED_AT_ONCE = 64
-"""So many machines are looked at in one go; of more, each still once a minute, in groups spread over it."""
 HOUR_S = 3600.0
 DENIED, DENIED_S, MOST_DENIED = 3, 600.0, 20
 CIRCUITS_S = 10.0
@@ -78,8 +77,10 @@ class Brain:
         self._denials: list[float] = []
         self._told_w: dict[str, float] = {}
         self._kept_builds: dict[str, float] = {}
-        names = list(self.farm.machines)
-        self._groups = [names[at : at + LOOKED_AT_ONCE] for at in range(0, len(names), LOOKED_AT_ONCE)]
+        self._slices = self.farm.slices
+        self._large = len(self._slices) > 1
+        self._this_minute = Minute()
+        self._unkept: dict[str, None] = {}  # meters of a large site whose energy is booked and not yet kept
         self._grace_s: dict[str, float] = {}  # source: until when its silence is our own
         self._told_backup: dict[str, dict[str, Any]] = {}
         self._handlers: dict[type, Callable[[Any, float, list[Effect]], None]] = {
@@ -632,7 +633,7 @@ class Brain:
     # ---- time --------------------------------------------------------------------------------------------------------
 
     def _timer(self, key: Any, now_s: float, effects: list[Effect]) -> None:  # noqa: ANN401
-        at_large = {"minute": self._minute, "hour": self._hour, "circuits": self._circuits}.get(key)
+        at_large = {"minute": self._minute, "hour": self._hour}.get(key)
         if at_large is not None:
             at_large(now_s, effects)
             return
@@ -640,7 +641,10 @@ class Brain:
             self.farm.book.condition("act_denied", "site", now_s, effects, true=False)
             return
         what, name = key
-        if what == "stale":
+        of_slice = {"slice": self._slice_minute, "slice hour": self._slice_hour, "circuits": self._circuits}.get(what)
+        if of_slice is not None:
+            of_slice(self._slices[name], now_s, effects)
+        elif what == "stale":
             self._stale(name, now_s, effects)
         elif what == "judge":
             machine = self.farm.machines[name]
@@ -652,8 +656,6 @@ class Brain:
             (self._look if name == "look" else self._settle_last)(now_s, effects)
         elif what == "notice":
             self._notice(name, now_s, effects)
-        elif what == "group":
-            self._look_at(name, now_s, effects)
         elif what == "people":
             self._notices.mail.timer(name[0], name[1], now_s, effects)
         elif what == "rescue":
@@ -662,11 +664,36 @@ class Brain:
             self.farm.book.timer(what, name, now_s, effects)
 
     def _minute(self, now_s: float, effects: list[Effect]) -> None:
+        """The mark of a minute: the first slice and what is no machine; the other slices follow within the minute."""
         self._timers.set("minute", now_s + MINUTE_S)
-        means = self.farm.mean_draws()
-        draws = self.farm.draws()
+        self._this_minute = Minute(now_s)
+        first, count = self._slices[0], len(self._slices)
+        for number in range(1, count):
+            self._timers.set(("slice", number), now_s + number * MINUTE_S / count)
+        self._loads(first, now_s, effects)
+        self._look_at(first, now_s, effects)
+        self._signs.minute(now_s, effects)
+        self.farm.shop.machines(first.machines, now_s, effects)
+        self.farm.shop.spools(now_s, effects)
+        for name in self.farm.backups:
+            self._tell_backup(name, now_s, effects)
+        self.farm.rescue.what_if(now_s, effects)
+        self.farm.rounds.minute(now_s, effects)
+        self.farm.work.minute(now_s, effects)
+
+    def _slice_minute(self, part: Slice, now_s: float, effects: list[Effect]) -> None:
+        """A further slice's moment of the minute."""
+        self._loads(part, now_s, effects)
+        self._look_at(part, now_s, effects)
+        self.farm.shop.machines(part.machines, now_s, effects)
+
+    def _loads(self, part: Slice, now_s: float, effects: list[Effect]) -> None:
+        """What the places of a slice draw: their demand, what is told of it, circuits against their limits."""
+        minute = self._this_minute
+        means = self.farm.mean_draws(part.places, minute)
+        draws = self.farm.draws(part.places, minute)
         for place, draw in draws.items():
-            self.farm.power.minute(place, means[place], now_s)
+            self.farm.power.minute(place, means[place], minute.mark_s)
             watts = draw.watts
             if watts is None:
                 if self._told_w.pop(place, None) is not None:  # the last value must not be taken for the present one
@@ -678,62 +705,54 @@ class Brain:
                 if draw.missing:
                     doc["missing"] = list(draw.missing)
                 effects.append(Note(now_s, "load", doc))
-        self._strains({name: draws[name] for name in self.farm.plan.circuits}, now_s, effects)
-        self._look_at(0, now_s, effects)
-        for number in range(1, len(self._groups)):
-            self._timers.set(("group", number), now_s + number * MINUTE_S / len(self._groups))
-        self._signs.minute(now_s, effects)
-        self.farm.shop.minute(now_s, effects)
-        for name in self.farm.backups:
-            self._tell_backup(name, now_s, effects)
-        self.farm.rescue.what_if(now_s, effects)
-        self.farm.rounds.minute(now_s, effects)
-        self.farm.work.minute(now_s, effects)
+        self._strains(part, draws, now_s, effects)
+        minute.drop(part.passing)
 
-    def _look_at(self, number: int, now_s: float, effects: list[Effect]) -> None:
-        """What is looked at once a minute of each machine, for a group of machines."""
-        group = self._groups[number] if number < len(self._groups) else []
-        for name in group:
+    def _look_at(self, part: Slice, now_s: float, effects: list[Effect]) -> None:
+        """What is looked at once a minute of each machine, for those of a slice."""
+        for name in part.machines:
             machine = self.farm.machines[name]
             if machine.build is not None:
                 self._estimate(machine, now_s, effects)
-        self._signs.machines(group, now_s, effects)
+        self._signs.machines(part.machines, now_s, effects)
 
-    def _circuits(self, now_s: float, effects: list[Effect]) -> None:
-        self._strains(self.farm.tree.draws(self.farm.plan.circuits, self.farm.reading), now_s, effects)
+    def _circuits(self, part: Slice, now_s: float, effects: list[Effect]) -> None:
+        self._strains(part, self.farm.tree.draws(part.circuits, self.farm.reading), now_s, effects)
 
-    def _strains(self, draws: Mapping[str, Draw], now_s: float, effects: list[Effect]) -> None:
-        """Circuits against their limits; while one is above its breaker's rating, every ten seconds."""
+    def _strains(self, part: Slice, draws: Mapping[str, Draw], now_s: float, effects: list[Effect]) -> None:
+        """Circuits of a slice against their limits; while one is above its breaker's rating, every ten seconds."""
         hot = False
-        for name, circuit in self.farm.plan.circuits.items():
+        for name in part.circuits:
             found = self.farm.power.strain(name, draws[name])
-            hot = hot or (found.amps is not None and found.amps > circuit.rating_a)
+            hot = hot or (found.amps is not None and found.amps > self.farm.plan.circuits[name].rating_a)
             for rule, true in (("circuit_overload", found.over), ("load_near_limit", found.near)):
                 if true is not None:
                     self.farm.book.condition(rule, name, now_s, effects, true=true, amps=found.amps)
         if hot:
-            self._timers.set("circuits", now_s + CIRCUITS_S)
+            self._timers.set(("circuits", part.number), now_s + CIRCUITS_S)
         else:
-            self._timers.drop("circuits")
+            self._timers.drop(("circuits", part.number))
 
     def _keep_cost(self, build: Build, effects: list[Effect]) -> None:
-        effects.extend(Keep("account", key, doc) for key, doc in self.farm.power.ledger.take_changed().items())
+        if not self._large:
+            effects.extend(Keep("account", key, doc) for key, doc in self.farm.power.ledger.take_changed().items())
         self.farm.built(build)
         cost = self.farm.power.build_cost.get(build.id)
         if cost is not None:
             effects.append(Keep("build_cost", build.id, {"cost": round(cost, 6), "wh": build.energy_wh}))
 
     def _hour(self, now_s: float, effects: list[Effect]) -> None:
+        """The mark of an hour, as that of a minute."""
         self._timers.set("hour", now_s + HOUR_S)
-        for name, machine in self.farm.machines.items():
-            self._cut_energy(name, now_s, effects, machine.build)
-            if self.farm.by_subject.get(name):
-                effects.append(Keep("sense", name, machine.sense.as_dict()))
+        first, count = self._slices[0], len(self._slices)
+        for number in range(1, count):  # half a step beside the minute's
+            self._timers.set(("slice hour", number), now_s + (number + 0.5) * MINUTE_S / count)
+        self._energy(first, now_s, effects)
         for name in self.farm.meters:
             if name not in self.farm.machines:
                 self._cut_energy(name, now_s, effects, None)
         self._keep_learned(effects)
-        self.farm.shop.hour(now_s, effects)
+        self.farm.shop.hour(now_s, effects, first.machines if self._large else None)
         for name, care in self.farm.care.items():
             care.age(now_s)
             self._care(name, now_s, effects)
@@ -743,7 +762,27 @@ class Brain:
             self.farm.power.parts.drop(key)
             if self.farm.power.build_cost.pop(key, None) is not None:
                 effects.append(Keep("build_cost", key, None))
-        effects.extend(Keep(*fact) for fact in self.farm.power.facts())
+        self._keep_power(first, effects)
+
+    def _slice_hour(self, part: Slice, now_s: float, effects: list[Effect]) -> None:
+        """A further slice's moment of the hour."""
+        self._energy(part, now_s, effects)
+        self.farm.shop.wear(part.machines, now_s, effects)
+        self._keep_power(part, effects)
+
+    def _energy(self, part: Slice, now_s: float, effects: list[Effect]) -> None:
+        for name in part.machines:
+            self._cut_energy(name, now_s, effects, self.farm.machines[name].build)
+            if self.farm.by_subject.get(name):
+                effects.append(Keep("sense", name, self.farm.machines[name].sense.as_dict()))
+
+    def _keep_power(self, part: Slice, effects: list[Effect]) -> None:
+        """What the power desk has learnt; accounts and the meters booked into them are kept together, or not at all."""
+        effects.extend(Keep(*fact) for fact in self.farm.power.facts(part.machines, part.places))
+        if part.last:
+            effects.extend(Keep("energy", name, self.farm.meters[name].as_dict()) for name in self._unkept)
+            self._unkept.clear()
+            effects.extend(Keep(*fact) for fact in self.farm.power.accounts())
 
     def _cut_energy(self, name: str, now_s: float, effects: list[Effect], build: Build | None) -> None:
         meter = self.farm.meters[name]
@@ -760,7 +799,10 @@ class Brain:
             doc["cost"] = round(cost, 6)
         if name in self.farm.machines:
             effects.append(Note(now_s, "energy", doc))
-        effects.append(Keep("energy", name, meter.as_dict()))
+        if self._large:  # an account of thousands of machines is not written anew with each build that ends
+            self._unkept[name] = None
+        else:
+            effects.append(Keep("energy", name, meter.as_dict()))
 
     def _estimate(self, machine: MachineTrack, now_s: float, effects: list[Effect]) -> None:
         build = machine.build

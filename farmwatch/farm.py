@@ -18,9 +18,10 @@ from farmwatch.power.demand import MinuteMean
 from farmwatch.power.desk import Foresight, PowerDesk
 from farmwatch.power.diary import Diary
 from farmwatch.power.energy import EnergyMeter
-from farmwatch.power.load import SITE, Draw, LoadTree, Reading, load_share, supply_of
+from farmwatch.power.load import Draw, LoadTree, Reading, load_share, supply_of
 from farmwatch.power.outage import OutageWatch
 from farmwatch.power.rescue_desk import RescueDesk
+from farmwatch.power.slices import Minute, slices_of
 from farmwatch.shop.desk import ShopDesk
 from farmwatch.shop.trips import RoundDesk
 from farmwatch.shop.usage import Rates, Run
@@ -86,6 +87,7 @@ class Farm:
         others += ["site"] if "site" in by_subject else []
         self.others: dict[str, dict[str, Value]] = {name: {} for name in others}
         self.tree = LoadTree(plan)
+        self.slices = slices_of(self.tree, frozenset(plan.machines), frozenset(plan.circuits))
         self.power = PowerDesk(plan, self.tree)
         metered = [*plan.machines, *others, *plan.backups]
         self.meters = {
@@ -193,22 +195,26 @@ class Farm:
         finally:
             self._once = None
 
-    def draws(self) -> dict[str, Draw]:
-        """Draw of every node and leaf, now."""
-        return self.tree.draws(self.places(), self.reading)
+    def draws(self, places: Iterable[str], minute: Minute) -> dict[str, Draw]:
+        """Draw of these nodes and leaves, now; the minute brings and takes what has been worked out in it."""
+        return self.tree.draws(places, self.reading, minute.draws)
 
-    def mean_draws(self) -> dict[str, Draw]:
-        """Draw of every node and leaf over the minute that is over: its mean where it has a meter, else as it is now.
+    def mean_draws(self, places: Iterable[str], minute: Minute) -> dict[str, Draw]:
+        """Draw of nodes and leaves over the minute that is over: its mean where it has a meter, else as it is now.
 
         A heater that switches every few seconds makes a momentary value a lottery.
         """
-        means = {name: mean_w for name, track in self._means.items() if (mean_w := track.take()) is not None}
+        means = minute.mean_w
+        for name in places:
+            track = self._means.get(name)
+            if track is not None and (mean_w := track.take()) is not None:
+                means[name] = mean_w
 
         def read(name: str) -> Reading:
             now = self.reading(name)
             return Reading(means[name]) if name in means and now.power_w is not None else now
 
-        return self.tree.draws(self.places(), read)
+        return self.tree.draws(places, read, minute.means)
 
     def load_share(self, backup: str) -> float | None:
         """Load as a share of a backup's rating: the greater of its W and VA share, or what the unit itself says."""
@@ -231,10 +237,6 @@ class Farm:
 
     def _ready(self) -> list[tuple[str, str, bool]]:
         return [(name, m.state, m.state == "idle" and not m.bed_full) for name, m in self.machines.items()]
-
-    def places(self) -> list[str]:
-        """All nodes and leaves of the tree, the site first."""
-        return [SITE, *(name for name in self.tree.children if name != SITE), *self.tree.leaves]
 
     def load_of_backup_w(self, name: str) -> float | None:
         """Watts at a backup's outlets: what it says itself, else the sum of what hangs on it if all is known."""

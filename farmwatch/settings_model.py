@@ -660,17 +660,13 @@ class Settings(BaseSettings):
         mapping = spec.name
         entry = self.mappings[mapping]
         values = subject.params | {"machine": name}
-        filled = MappingSpec(
-            spec.name,
-            spec.via,
-            spec.format,
-            spec.fields
-            if not any(PARAMETER.search(f.pointer) for f in spec.fields)
-            else tuple(
+        filled = spec  # one for all whose pointers name no parameter: it is compiled once, however many there are
+        if any(PARAMETER.search(f.pointer) for f in (*spec.fields, *([spec.time] if spec.time else ()))):
+            fields = tuple(
                 FieldSpec(f.quantity, fill(f.pointer, values), f.unit, f.scale, f.offset, f.words) for f in spec.fields
-            ),
-            TimeSpec(fill(spec.time.pointer, values), spec.time.unit) if spec.time else None,
-        )
+            )
+            time = TimeSpec(fill(spec.time.pointer, values), spec.time.unit) if spec.time else None
+            filled = MappingSpec(spec.name, spec.via, spec.format, fields, time)
         source = SourcePlan(
             id=f"{name}.{mapping}",
             subject=name,

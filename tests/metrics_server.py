@@ -111,13 +111,15 @@ class FluxFront:
         flux = json.loads(body)["query"]
         start_s, stop_s = (datetime.fromisoformat(at).timestamp()
                            for at in re.search(r"range\(start: (\S+), stop: (\S+)\)", flux).groups())  # fmt: skip
+        site = re.search(r'r\["site"\] == "(.*?)"\)', flux)
+        only = f',site="{site[1]}"' if site else ""
         if "r._field ==" not in flux:
-            return self._held(start_s, stop_s, first="|> first()" in flux)
+            return self._held(start_s, stop_s, only, first="|> first()" in flux)
         field, tag, value = re.search(r'r\._field == "(.*?)" and r\["(.*?)"\] == "(.*?)"\)', flux).groups()
         names = {"farmwatch_" + field: "farmwatch", "farmwatch_unknown_" + field: "farmwatch_unknown"}
         every = re.search(r"window\(every: (\d+)ms\)", flux)
         rows = []
-        match = f'{{__name__=~"{"|".join(names)}",{tag}="{value}"}}'
+        match = f'{{__name__=~"{"|".join(names)}",{tag}="{value}"{only}}}'
         for metric, found in self.metrics.exported(match, start_s, stop_s):
             name = names[metric["__name__"]]
             found = [(t, v) for t, v in found if start_s <= t < stop_s]
@@ -126,9 +128,9 @@ class FluxFront:
         rows.sort(key=lambda row: row[0])
         return _csv("_value,_measurement", [(t, f"{v:g}" if v == int(v) else repr(v), m) for t, v, m in rows])
 
-    def _held(self, start_s, stop_s, *, first):
+    def _held(self, start_s, stop_s, only, *, first):
         answer = b""
-        for metric, rows in self.metrics.exported('{__name__=~"farmwatch_.*"}', start_s, stop_s):
+        for metric, rows in self.metrics.exported(f'{{__name__=~"farmwatch_.*"{only}}}', start_s, stop_s):
             name = metric["__name__"]
             if not name.startswith(("farmwatch_unknown_", "farmwatch_words_")):
                 tag = "machine" if "machine" in metric else "subject"

@@ -25,6 +25,25 @@ HEATING_BELOW_C = 8.0
 class Sensed:
     """What one machine's sources say. All times are epoch seconds."""
 
+    # Of ten thousand trackers, what a dict of attributes takes each would be a third.
+    __slots__ = (
+        "_activity",
+        "_drawing_since_s",
+        "_hot",
+        "_last_busy",
+        "_mute_since_s",
+        "_plug",
+        "_reports",
+        "_sourceless",
+        "bed_full",
+        "build",
+        "last_build",
+        "latest",
+        "name",
+        "plan",
+        "sense",
+    )
+
     def __init__(self, plan: MachinePlan, sources: list[SourcePlan]) -> None:
         self.plan = plan
         self.name = plan.name

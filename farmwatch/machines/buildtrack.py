@@ -30,6 +30,8 @@ def material_of(bed_target_c: float | None) -> str | None:
 class BuildTrack(BedTrack):
     """What follows for the build in hand from all that is known of the machine."""
 
+    __slots__ = ("_blind_since_s", "_heating_since_s", "_said", "mains_lost", "trail", "wh_at")
+
     def __init__(self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers) -> None:
         super().__init__(plan, sources, estimator, timers)
         self.trail = Trail()

@@ -19,6 +19,8 @@ UNDO_S = 30.0
 class SpokenTrack(BuildTrack):
     """A machine that people speak of; the command `x` is the method `_say_x`."""
 
+    __slots__ = ("cleared",)
+
     def __init__(self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers) -> None:
         super().__init__(plan, sources, estimator, timers)
         self.cleared: dict[str, Any] | None = None  # by whom and when, and how the bed was before

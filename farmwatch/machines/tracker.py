@@ -20,6 +20,8 @@ HEATER_W = 100.0
 class MachineTrack(SpokenTrack):
     """What is known of one machine. All times are epoch seconds."""
 
+    __slots__ = ("_late", "_source_time", "last_known", "nozzle_at_s")
+
     def __init__(self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers) -> None:
         super().__init__(plan, sources, estimator, timers)
         self.nozzle_at_s: float | None = None  # its last reading: no power is cut on an old one

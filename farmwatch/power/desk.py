@@ -3,7 +3,7 @@
 It holds what belongs together and decides nothing alone: the brain brings readings and minutes, the view asks.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -264,14 +264,18 @@ class PowerDesk:
 
     # ---- journal -------------------------------------------------------------------------------------------
 
-    def facts(self) -> Iterator[tuple[str, str, dict[str, Any] | None]]:
-        """(kind, key, document) to be kept."""
-        for name, history in self.models.items():
+    def facts(self, machines: Iterable[str], places: Iterable[str]) -> Iterator[tuple[str, str, dict[str, Any] | None]]:
+        """(kind, key, document) to be kept of these machines and places."""
+        for name in machines:
+            history = self.models[name]
             if history.heat_ups or history.hold.total_s or history.idle.total_s or history.heat.total_s:
                 yield "load_model", name, history.as_dict()
-        for name, track in self.demand.items():
-            if name in self.tree.direct and track.highest() is not None:
+        for name in places:
+            if name in self.tree.direct and (track := self.demand[name]).highest() is not None:
                 yield "demand", name, track.as_dict()
+
+    def accounts(self) -> Iterator[tuple[str, str, dict[str, Any] | None]]:
+        """(kind, key, document) to be kept of the accounts, as far as they have changed."""
         for key, doc in self.ledger.take_changed().items():
             yield "account", key, doc
         for key, doc in self.places.take_changed().items():

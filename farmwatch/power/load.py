@@ -234,9 +234,12 @@ class LoadTree:
             done[place] = found
         return found
 
-    def draws(self, places: Iterable[str], read: Read) -> dict[str, Draw]:
-        """Draws of many places; each node and leaf is worked out, and each source asked, once."""
-        done: dict[str, Draw] = {}
+    def draws(self, places: Iterable[str], read: Read, done: dict[str, Draw] | None = None) -> dict[str, Draw]:
+        """Draws of many places; each node and leaf is worked out, and each source asked, once.
+
+        `done` brings what has been worked out before and takes what is worked out now.
+        """
+        done = {} if done is None else done
         once = cache(read)
         return {place: self.draw(place, once, done) for place in places}
 

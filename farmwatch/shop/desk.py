@@ -17,7 +17,7 @@ from farmwatch.words.errors import Refused
 from farmwatch.words.model import Effect, Keep, Note, Said
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from farmwatch.farm import Farm
     from farmwatch.machines.builds import Build
@@ -72,23 +72,37 @@ class ShopDesk:
 
     def minute(self, now_s: float, effects: list[Effect]) -> None:
         """Look at spools, air and parts."""
-        for machine in self._farm.machines.values():
-            if self.upkeep.moved(machine.name, machine.state, now_s):
-                self.upkeep.keep(machine.name, effects)
+        self.machines(self._farm.machines, now_s, effects)
+        self.spools(now_s, effects)
+
+    def machines(self, names: Iterable[str], now_s: float, effects: list[Effect]) -> None:
+        """Look at these machines' wear and filament."""
+        for name in names:
+            machine = self._farm.machines[name]
+            if self.upkeep.moved(name, machine.state, now_s):
+                self.upkeep.keep(name, effects)
             self._filament(machine, now_s, effects)
+
+    def spools(self, now_s: float, effects: list[Effect]) -> None:
+        """Look at the spools and their air."""
         humidity = self.humidity()
         for spool in self.stock.spools.values():
             row = self.stock.row_of(spool.material)
             self.exposures.look(spool, row, humidity, now_s)
             self._damp(spool, row, now_s, effects)
 
-    def hour(self, now_s: float, effects: list[Effect]) -> None:
-        """What changes slowly."""
+    def wear(self, names: Iterable[str], now_s: float, effects: list[Effect]) -> None:
+        """These machines' use, once an hour."""
+        for name in names:
+            if name in self.upkeep.lives:
+                self.upkeep.keep(name, effects)
+                self._service(name, now_s, effects)
+
+    def hour(self, now_s: float, effects: list[Effect], machines: Iterable[str] | None = None) -> None:
+        """What changes slowly, and the use of these machines; None: of all, in the order in which they were seen."""
         self.stock.forget_old(now_s, effects)
         self.exposures.keep(effects)
-        for name in self.upkeep.lives:
-            self.upkeep.keep(name, effects)
-            self._service(name, now_s, effects)
+        self.wear(list(self.upkeep.lives) if machines is None else machines, now_s, effects)
         for key in self.materials():
             found = self.order(key, now_s)
             true = found is not None and self.stock.stock_g(key) <= found[1].point_g

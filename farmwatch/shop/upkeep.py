@@ -56,8 +56,12 @@ class Upkeep:
     def __init__(self, plan: ShopPlan, machines: Iterable[str]) -> None:
         own = {part: _interval(entry) for part, entry in plan.service.items()}
         common = {**PARTS, **own}
+        shared = {part: interval for part, interval in common.items() if interval != Interval()}
         self.intervals: dict[str, dict[str, Interval]] = {}
         for name in machines:
+            if not plan.service_of.get(name):
+                self.intervals[name] = shared
+                continue
             here = {part: _interval(entry) for part, entry in plan.service_of.get(name, {}).items()}
             self.intervals[name] = {p: i for p, i in {**common, **here}.items() if i != Interval()}
         self.lives: dict[str, Life] = {}

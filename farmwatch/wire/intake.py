@@ -182,11 +182,17 @@ def snmp_read(body: bytes) -> Decoded:
     return upsmib.decode(objects)
 
 
-def reader_of(route: Route) -> Reader:
-    """How a source's payloads are read: those of backups know their own values."""
+def reader_of(route: Route, compiled: dict[int, Reader]) -> Reader:
+    """How a source's payloads are read: those of backups know their own values.
+
+    `compiled` holds what has been compiled already: sources that share a mapping share its reader.
+    """
     if route.source.via == "ups":
         return ups_reader(route.source.address)
-    return snmp_read if route.source.via == "snmp" else compile_mapping(route.mapping)
+    if route.source.via == "snmp":
+        return snmp_read
+    mapping = route.mapping
+    return compiled.get(id(mapping)) or compiled.setdefault(id(mapping), compile_mapping(mapping))
 
 
 class CommandPort:
@@ -331,7 +337,8 @@ class Intake:
         self, routes: Sequence[Route], *, command_topic: str | None = None, buttons: Sequence[Button] = ()
     ) -> None:
         self.unknown = 0
-        self._sources = [SourcePort(route.source, reader_of(route)) for route in routes]
+        compiled: dict[int, Reader] = {}
+        self._sources = [SourcePort(route.source, reader_of(route, compiled)) for route in routes]
         self._command = CommandPort() if command_topic else None
         self._exact: dict[tuple[str, str], tuple[Port, ...]] = {}
         self._filters: list[tuple[Callable[[str], bool], Port]] = []
@@ -353,7 +360,8 @@ class Intake:
         """Events of one input."""
         if type(item) is Raw:
             events: list[Event] = []
-            ports = self._cache.get((item.via, item.address)) or self._find(item.via, item.address)
+            key = item.via, item.address
+            ports = (self._cache if self._filters else self._exact).get(key) or self._find(*key)
             for port in ports:
                 port.take(item, events)
             if not ports:
@@ -377,7 +385,7 @@ class Intake:
         ports = self._exact.get(key, ())
         if via == "mqtt" and address:
             ports += tuple(port for matches, port in self._filters if matches(address))
-        if ports:  # an address that fits nothing is not kept: anybody can invent them
+        if ports and self._filters:  # an address that fits nothing is not kept: anybody can invent them
             if len(self._cache) >= MOST_CACHED:
                 self._cache.clear()
             self._cache[key] = ports

@@ -35,13 +35,19 @@ def moment(at_s: float) -> str:
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+def of_site(site: str) -> str:
+    """A line that lets points of one site pass: several may write to one bucket, with machines of the same names."""
+    return f'  |> filter(fn: (r) => r["site"] == {text(site)})\n' if site else ""
+
+
 def readings_query(bucket: str, tag: tuple[str, str], quantity: str, start_s: float, end_s: float,
-                   every_ms: int = 0) -> str:  # fmt: skip
+                   every_ms: int = 0, site: str = "") -> str:  # fmt: skip
     """All readings from start to end, both included; with `every_ms`, first, least, greatest, last of each window."""
     data = (
         f"from(bucket: {text(bucket)})\n"
         f"  |> range(start: {moment(start_s)}, stop: {moment(end_s + 0.001)})\n"
         f"  |> filter(fn: (r) => r._field == {text(quantity)} and r[{text(tag[0])}] == {text(tag[1])})\n"
+        f"{of_site(site)}"
     )
     keep = '  |> group()\n  |> keep(columns: ["_time", "_value", "_measurement"])\n  |> sort(columns: ["_time"])\n'
     known = f"  |> filter(fn: (r) => r._measurement == {text(NUMBERS_IN)})\n"
@@ -57,11 +63,11 @@ def readings_query(bucket: str, tag: tuple[str, str], quantity: str, start_s: fl
     return "".join(lines) + f"union(tables: [{tables}])\n{keep}"
 
 
-def held_query(bucket: str, which: str) -> str:
+def held_query(bucket: str, which: str, site: str = "") -> str:
     """The first or the last reading of every series; `which` is "first" or "last"."""
     return (
         f"from(bucket: {text(bucket)})\n  |> range(start: {moment(FIRST_S)}, stop: {moment(LAST_S)})\n"
-        f"  |> filter(fn: (r) => r._measurement == {text(NUMBERS_IN)})\n  |> {which}()\n"
+        f"  |> filter(fn: (r) => r._measurement == {text(NUMBERS_IN)})\n{of_site(site)}  |> {which}()\n"
         '  |> keep(columns: ["_time", "_field", "machine", "subject"])\n  |> group()\n'
     )
 
@@ -152,10 +158,10 @@ class FluxReader:
         """See `ports.SeriesStore`."""
         if quantity not in QUANTITIES or end_s < start_s:
             return Columns()
-        tag, bucket = self._tag_of(subject), self._config.bucket
+        tag, bucket, site = self._tag_of(subject), self._config.bucket, self._config.site
         span_s = min(end_s, LAST_S) - max(start_s, FIRST_S)
         every_ms = max(1000, math.ceil(span_s * 1000 / max(1, points // 4))) if points else 0
-        found = columns(await self._ask(readings_query(bucket, tag, quantity, start_s, end_s, every_ms)))
+        found = columns(await self._ask(readings_query(bucket, tag, quantity, start_s, end_s, every_ms, site)))
         return with_gaps(found, every_ms / 1000 * 2) if points else found
 
     async def rollups(self, subject: str, quantity: str, level: str, start_s: float, end_s: float) -> Rollups:
@@ -172,7 +178,7 @@ class FluxReader:
         """See `ports.SeriesStore`."""
         found: dict[tuple[str, str], list[float]] = {}
         for which in ("first", "last"):
-            for row in tables(await self._ask(held_query(self._config.bucket, which))):
+            for row in tables(await self._ask(held_query(self._config.bucket, which, self._config.site))):
                 subject = row.get("machine") or row.get("subject") or ""
                 if subject and row.get("_field") in QUANTITIES:
                     at_s = seconds(row["_time"])
