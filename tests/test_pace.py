@@ -25,7 +25,7 @@ def test_even_progress_gives_the_true_remaining_time_by_both_rates():
     pace, at_s = told(lambda share: math.floor(100 * share) / 100)
     assert pace.mean_s(at_s, 0.01) == pytest.approx(6000 - at_s, rel=0.03)
     assert pace.recent_s(at_s, 0.01) == pytest.approx(6000 - at_s, rel=0.1)
-    assert pace.kind == "even"
+    assert pace.kind(at_s, 5) == "even"
 
 
 def test_a_pace_that_has_changed_shows_in_the_last_steps_before_it_shows_in_the_mean():
@@ -37,7 +37,18 @@ def test_a_pace_that_has_changed_shows_in_the_last_steps_before_it_shows_in_the_
     true_s = (1.0 - pace.top) * 10_000
     assert pace.recent_s(4970.0, 0.003) == pytest.approx(true_s, rel=0.1)
     assert pace.mean_s(4970.0, 0.003) < 0.75 * true_s
-    assert pace.kind == "uneven"
+    assert pace.kind(4970.0, 5) == "uneven"
+
+
+def test_a_pace_that_has_just_changed_is_told_from_one_that_has_lasted_late_in_the_build_only():
+    bends = lambda t: t / 5000 if t < 2000 else 0.4 + (t - 2000) / 10_000 if t < 5000 else 0.7 + (t - 5000) / 2500  # noqa: E731
+    pace, kinds = Pace(), {}
+    for t in range(0, 5700, 30):
+        pace.observe(float(t), bends(t))
+        if t in {4800, 5250, 5670}:
+            pace.recent_s(float(t), 0.003)
+            kinds[t] = pace.kind(float(t), 4), pace.kind(float(t), 3)
+    assert kinds == {4800: ("uneven", "uneven"), 5250: ("turned", "uneven"), 5670: ("uneven", "uneven")}
 
 
 def test_claims_that_fall_or_stand_still_make_no_step_and_promise_no_less():

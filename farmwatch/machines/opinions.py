@@ -90,13 +90,13 @@ def as_new(learned: Learned, running: Running, now_s: float) -> View | None:
         said[3] = running.planned_s - run_s
     least_s = max(LEAST_LEFT_S, LEAST_LEFT * run_s)
     bounded = [None if v is None else max(least_s, v) for v in said]
-    present, even = tuple([v is not None for v in said]), pace.kind
+    present = tuple([v is not None for v in said])
     left_s, stage = max(first_s, least_s), -1
     for _ in range(2):  # what is said first decides how far the build is, and that how each source is weighed
         at = stage_of(run_s / (run_s + left_s))
         if at == stage:
             break
-        stage = at
+        stage, even = at, pace.kind(run_s, at)
         found = _mix(learned, running, even, stage, present)
         left_s = found.remaining_s(bounded)
     error = min(1.0, found.error)

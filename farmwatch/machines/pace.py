@@ -13,7 +13,8 @@ They err together (a file's planned time is behind the reported remaining time, 
 steps), so that they are combined as the best linear unbiased combination of ln R with the covariance of their
 past errors (J. Bates and C. Granger, "The combination of forecasts", 1969), weights never below zero.  Errors
 are learnt per stage of the build, shop and machine, from every build as if its job were new.  A build whose
-progress has run evenly so far is a class of its own: it will rather go on evenly.
+progress has run evenly so far is a class of its own: it will rather go on evenly.  So is, from half of the build
+on, one whose pace has changed a short while ago: its new pace will rather last than one that has lasted long.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ SOURCES = ("progress", "pace", "remaining", "plan")
 PAIRS = tuple((i, j) for i in range(len(SOURCES)) for j in range(i, len(SOURCES)))
 DIAGONAL = tuple(PAIRS.index((i, i)) for i in range(len(SOURCES)))
 PLACE = {pair: k for k, pair in enumerate(PAIRS)} | {(j, i): k for k, (i, j) in enumerate(PAIRS)}
-KINDS = ("even", "uneven")
+KINDS = ("even", "uneven", "turned")
 
 KEEP = 56  # steps of the progress kept
 LAST = 20  # of them the last ones, unthinned
@@ -40,6 +41,8 @@ LEAST_GAPS = 3.0  # and over so many reports
 OVERRUN = 0.5  # what stands at its last step beyond its time takes half as long again (common practice, no source)
 STUCK_S, STUCK_STEPS = 60.0, 3.0  # a claim that stands still for so long and so many of its steps is stuck
 EVEN = 0.15  # root mean squared deviation of ln pace below which progress runs evenly
+TURNED = 0.08  # the last even stretch is shorter than this share of the run: the pace has just changed
+TURNED_STAGE = 4  # before this stage of a build, how long its pace has lasted says nothing yet
 CHUNKS = 6
 LOOK_AGAIN = 0.06  # of the claim, until evenness is measured anew
 MOST_STEP = 0.1  # a build moves the middle of the errors by no more than this, over its weight
@@ -47,7 +50,7 @@ WORST = 0.6  # a larger |ln(said / true)| counts as this
 RUNS = (60.0, 24.0)  # builds remembered by shop and machine
 
 # Standard deviation of ln(R said / R true) before anything is learnt (common practice, no source).
-PRIOR_SD = {"even": (0.12, 0.2, 0.25, 0.5), "uneven": (0.3, 0.45, 0.3, 0.5)}
+PRIOR_SD = {"even": (0.12, 0.2, 0.25, 0.5), "uneven": (0.3, 0.45, 0.3, 0.5), "turned": (0.3, 0.45, 0.3, 0.5)}
 PRIOR_CORRELATION = 0.3
 
 
@@ -63,6 +66,7 @@ class Pace:
     top_s: float = 0.0
     seen_s: float = 0.0
     gap_s: float = 10.0  # usual time between reports
+    lasted_s: float = math.inf  # length of the stretch that `recent_s` found last
     _even_at: float = -1.0
     _even: float | None = None
 
@@ -115,6 +119,7 @@ class Pace:
             length_s, share = span_s, span
         if share <= 0.0:
             return None
+        self.lasted_s = length_s
         left_s = (1.0 - top) * length_s / share - (run_s - at_s)
         due = top + step  # not reached yet: the pace is at most this
         if due >= 1.0:
@@ -149,11 +154,12 @@ class Pace:
         mean = sum(logs) / parts
         return math.sqrt(sum((v - mean) ** 2 for v in logs) / (parts - 1))
 
-    @property
-    def kind(self) -> str:
-        """Class of the build: even or uneven (also while that cannot be told)."""
+    def kind(self, run_s: float, stage: int) -> str:
+        """Class of the build at a stage, after `recent_s`: even, uneven (also while that cannot be told), turned."""
         found = self.unevenness()
-        return KINDS[0] if found is not None and found < EVEN else KINDS[1]
+        if found is not None and found < EVEN:
+            return KINDS[0]
+        return KINDS[2] if stage >= TURNED_STAGE and self.lasted_s < TURNED * run_s else KINDS[1]
 
     def as_list(self) -> list[Any]:
         """State for the journal."""
