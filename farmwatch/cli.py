@@ -131,6 +131,7 @@ def _add_running(verb: Add) -> None:
     demo.add_argument("--speed", type=float, metavar="N", help="times real time until the present is met")
     demo.add_argument("--seed", type=int, metavar="N", help="other days with another seed")
     demo.add_argument("--port", type=int, metavar="PORT", help="port of the page; 0 takes a free one")
+    demo.add_argument("--keep", metavar="FOLDER", help="configuration and data stay in this new folder when it ends")
     run = verb("run", run_verb, "watch the shop until stopped")
     run.add_argument("--port", type=int, metavar="PORT", help="port of the page")
     run.add_argument("--bind", metavar="ADDRESS", help="address of the page")
@@ -282,24 +283,10 @@ def bold(text: str) -> str:
 
 
 def demo_verb(args: argparse.Namespace) -> int:
-    """Run the embedded demonstration in a folder of its own that goes when it ends."""
-    import tempfile
-    from importlib.resources import as_file, files
+    """Run the embedded demonstration."""
+    from farmwatch import cli_demo
 
-    from farmwatch.assemble import run_daemon
-    from farmwatch.settings import load
-
-    with tempfile.TemporaryDirectory(prefix="farmwatch-demo-") as folder:
-        overrides: dict[str, Any] = {"data_dir": folder, "secrets_dir": folder + "/secrets"}
-        simulated = {key: getattr(args, key) for key in ("speed", "seed") if getattr(args, key) is not None}
-        if simulated:
-            overrides["simulated"] = simulated
-        if args.port is not None:
-            overrides["web"] = {"port": args.port}
-        with as_file(files("farmwatch.scenario").joinpath("demo.toml")) as file:
-            settings = load(file, overrides)
-        talk("A simulated day passes in some minutes, then it goes on in real time. Ctrl-C ends it.")
-        return run_daemon(settings)
+    return cli_demo.run(args)
 
 
 def run_verb(args: argparse.Namespace) -> int:

@@ -20,6 +20,8 @@ from farmwatch.words.model import Failed, Input, Link, Message, Raw
 
 ANSWER_S = 10.0
 UNAVAILABLE = 69
+LONGEST = 1 << 27
+"""Bytes of an answer: the view of ten thousand machines is some 40 MB."""
 
 
 def out(text: str) -> None:
@@ -238,7 +240,7 @@ def _ask(settings: Settings, path: str, body: bytes | None, token: str) -> Any: 
     opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     try:
         with opener.open(request, timeout=ANSWER_S) as answer:
-            text = answer.read(1 << 20)
+            text = answer.read(LONGEST)
     except urllib.error.HTTPError as error:
         with error:
             raise _refused(error.code, error.read(1 << 16)) from None

@@ -74,8 +74,9 @@ def _stats(path: Path, *, as_json: bool) -> int:
         unit = QUANTITIES[row.quantity].unit if row.quantity in QUANTITIES else ""
         lines.append(f"{row.subject:14} {row.quantity:16} {row.source:24} {row.rows:10} {row.bytes:10}"
                      f" {row.bytes / max(1, row.rows):6.2f}  {first}  {last}  {unit}".rstrip())  # fmt: skip
-    size, count = path.stat().st_size, sum(row.rows for row in rows)
-    lines.append(f"{path}: {size / 1e6:.1f} MB, times, rollups and all; {size / max(1, count):.2f} bytes a reading")
+    size, count = path.stat().st_size, sum(row.rows for row in rows if row.bytes)
+    each = f"{size / count:.2f} bytes a reading" if count else "all of it in the log yet, blocks come after six hours"
+    lines.append(f"{path}: {size / 1e6:.1f} MB, times, rollups and all; {each}")
     lines += [_spool_words(spool_state(path.parent))] if (path.parent / SPOOL).is_dir() else []
     _say(None, "\n".join(lines), as_json=False)
     return 0

@@ -48,6 +48,40 @@ async def fill(folder, rows=300):
     await store.close()
 
 
+async def test_a_shop_of_a_few_minutes_has_a_history_for_every_command(shop, tmp_path, capsys):
+    """The first blocks come after six hours; what the log holds is read before that too, while it runs and after."""
+    folder = shop("new")
+    (folder / "farmwatch-data").mkdir()
+    store = EmbeddedSeries(folder / "farmwatch-data/history.db")
+    for n in range(3):
+        store.append([Observed(T0 + n * 2, "knot", "p", {"power_w": 40.0 + n, "bed_c": 20.0}, False)])
+    await store.flush()
+
+    def story():
+        assert run(folder, "export", tmp_path / "new.csv") == 0
+        assert run(folder, "store", "stats", "--json") == 0
+        rows = json.loads(capsys.readouterr().out)
+        assert [(row["quantity"], row["rows"]) for row in rows] == [("bed_c", 3), ("power_w", 3)]
+        assert (rows[0]["first_ms"], rows[0]["last_ms"]) == (T0 * 1000, (T0 + 4) * 1000)
+        assert run(folder, "store", "stats") == 0
+        assert "blocks come after six hours" in capsys.readouterr().out
+        assert run(folder, "store", "check") == 0
+        assert "3 rows in the log; all well" in capsys.readouterr().out
+
+    for _ in ("at work", "stopped"):
+        thread = threading.Thread(target=story)
+        thread.start()
+        thread.join()
+        assert len((tmp_path / "new.csv").read_text().splitlines()) == 1 + 6
+        (tmp_path / "new.csv").unlink()
+        if store is not None:
+            await store.close()
+            store = None
+    again = EmbeddedSeries(folder / "farmwatch-data/history.db")
+    assert list((await again.read("knot", "power_w", 0, 4e9)).values) == [40.0, 41.0, 42.0]
+    await again.close()
+
+
 @pytest.mark.parametrize("form", ["csv", "jsonl", "lp", "parquet"])
 async def test_what_goes_out_comes_in_again_equal(shop, tmp_path, form):
     one, other = shop("one"), shop("other")

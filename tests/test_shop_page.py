@@ -15,7 +15,7 @@ from web_house import House, serving
 from farmwatch.shop import yields
 from farmwatch.shop.show import shop_view
 from farmwatch.shop.usage import Rates
-from farmwatch.web import shop_panels
+from farmwatch.web import manner, report_page, shop_panels
 from farmwatch.web.markup import NOTHING
 from farmwatch.words.errors import Refused
 from farmwatch.words.model import Observed
@@ -81,6 +81,44 @@ def test_the_shop_page_says_it_and_escapes_it(viewed):
         assert words in html.replace("&#39;", "'").replace("&#x27;", "'"), words
 
 
+@pytest.fixture
+def written():
+    """Write in some manner for one test."""
+    yield lambda **how: manner.use(manner.Manner(**how))
+    manner.use(manner.Manner())
+
+
+def test_figures_and_degrees_follow_the_locale(viewed, written):
+    written(locale="de-DE")
+    assert "23,0 °C" in (german := shop_panels.page(viewed, ASSETS, NOTHING))
+    assert "dew point 8,7 °C" in german
+    assert "8,2 g of water" in german
+    written(locale="en-US", us_units=True)
+    american = shop_panels.page(viewed, ASSETS, NOTHING)
+    assert "73.4 °F" in american  # 23 °C
+    assert "dew point 47.6 °F" in american  # 8.69 °C
+    assert "°C" not in american
+
+
+def test_a_damp_spool_of_which_no_drying_is_known(viewed):
+    spool = viewed["shop"]["spools"][0]
+    spool |= {"humid_h": 200.0, "dry_after_h": 168.0, "dry_h": None, "dry_c": None}
+    assert "dry it as its maker says" in sound(shop_panels.page(viewed, ASSETS, NOTHING)).replace("&#x27;", "'")
+    spool |= {"dry_h": 6.0, "dry_c": 65.0}
+    assert "dry it, usually 6 h at 65 °C" in shop_panels.page(viewed, ASSETS, NOTHING)
+
+
+def test_one_is_one_and_what_is_due_later_is_there_too(viewed):
+    shop = viewed["shop"]
+    shop["spools"][0] |= {"unknown_builds": 1, "days": 1.2}
+    part = dict(shop["service"][0]) | {"used": 1.0, "unit": "builds", "every": 200.0}
+    shop["service"] = [part | {"machine": f"m{n}"} for n in range(17)]
+    html = sound(shop_panels.page(viewed, ASSETS, NOTHING))
+    later = "3 parts that are due later"
+    for words in ("what 1 build took", "about 1 day at", "1 build<", "200 builds", later, "m16,"):
+        assert words in html.replace("&#39;", "'"), words
+
+
 def test_a_shop_of_which_nothing_is_known_has_a_page_too():
     d = shop(spools={})
     html = sound(shop_panels.page(d.brain.view(T0), ASSETS, NOTHING))
@@ -140,3 +178,22 @@ async def test_the_report_page_has_what_the_command_has():
         for words in ("avocet", "11.5", "24.0", "8.95", "1.119", "66 %", "34 %", "GBP"):
             assert words in sound(text), words
         assert (await fetch(house, "/report?from=x"))[0] == 409
+
+
+def test_the_report_follows_the_locale_and_says_when_nothing_was_watched(written):
+    written(locale="fr-FR")
+    span = (REPORT_S, REPORT_S + 86_400, Rates(0.30, 0.50))
+
+    def page_of(records):
+        rows = [yields.row_of(row) for row in yields.reckon(records, "machine", *span, "Europe/London")]
+        found = {"first": "2025-11-24", "last": "2025-11-24", "by": "machine", "currency": "EUR", "rows": rows}
+        return sound(report_page.page(web_sample.calm(), found | {"all": yields.row_of(yields.total(records, *span))},
+                                      ASSETS, NOTHING))  # fmt: skip
+
+    seen = page_of(yields.records_of(one_day(), ["avocet"], REPORT_S + 86_400))
+    assert "11,5" in seen
+    assert "1,119" in seen
+    assert "Nothing was watched" not in seen
+    blind = page_of(yields.records_of([], ["avocet"], REPORT_S + 86_400))
+    assert "Nothing was watched in these days" in blind
+    assert "0 % to 100 %" not in blind

@@ -12,6 +12,7 @@ from contextlib import asynccontextmanager
 import aiohttp
 import pytest
 import web_sample
+from aiohttp import web
 from web_house import KEY, House, serving
 from yarl import URL
 
@@ -576,6 +577,21 @@ async def test_news_start_with_everything_and_go_on_with_what_changed():
         assert news["seq"] == first["seq"] + 1
         assert "No bed waits; 3 machines building" in news["panels"]["verdict"]
         assert "as_of" not in news["panels"], "what is as it was is not sent again"
+
+
+async def test_a_page_that_goes_before_it_is_answered_is_no_error(monkeypatch, caplog):
+    async def gone(*_):
+        raise ConnectionResetError
+
+    patience = aiohttp.ClientTimeout(total=20)
+    async with serving() as house, aiohttp.ClientSession(timeout=patience) as session:
+        with monkeypatch.context() as patched:
+            patched.setattr(web.StreamResponse, "prepare", gone)
+            for path in ("/events", "/wall"):
+                with pytest.raises(aiohttp.ClientError):
+                    await session.get(house.url + path)
+        assert (await session.get(house.url + "/wall")).status == 200
+    assert not [record for record in caplog.records if record.levelname == "ERROR"]
 
 
 async def test_many_changes_are_one_rendering_a_second():

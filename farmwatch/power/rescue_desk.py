@@ -342,7 +342,8 @@ def _battery(farm: "Farm", name: str, base_w: float, drawn_w: float) -> tuple[Re
             table = table.at_capacity(capacity_share(battery_c))
         words = "maker's table" if basis == "table" else "battery's Wh, rough"
         if health.discharges:
-            words += f", health {health.factor * 100:.0f} % after {health.discharges} discharges"
+            few = "a discharge" if health.discharges == 1 else f"{health.discharges} discharges"
+            words += f", health {health.factor * 100:.0f} % after {few}"
         found = RescueBackup(table, charge, health.factor, limit_w, base_w)
     else:
         said_s, load_w = backup.reported_runtime_s(), farm.load_of_backup_w(name) or drawn_w

@@ -116,7 +116,7 @@ class Stockroom:
         if plan is not None and plan.grams is not None:
             return plan.grams, "the job's grams"
         past = self._median("job", job) if job else None
-        return (past[0], f"{past[1]} builds of it") if past is not None else None
+        return (past[0], f"{past[1]} build{'' if past[1] == 1 else 's'} of it") if past is not None else None
 
     def usual_grams(self, machine: str) -> float | None:
         """What a build on this machine usually takes."""

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, tzinfo
 
+from farmwatch.alarms.wording import count
 from farmwatch.web.manner import degrees, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, percent, span, stamp
 from farmwatch.words.view import BackupView, CareView, RescueView
@@ -106,13 +107,14 @@ def _care(care: CareView, now_s: float, *, own: bool) -> Html:
     health = known(care["health"])
     if health is not None:
         low, high = percent(care["health_p10"]), percent(care["health_p90"])
-        words.append(f"battery {percent(health)} of a new one ({low} to {high}) by {care['discharges']} discharges")
+        few = count(care["discharges"], "discharge")
+        words.append(f"battery {percent(health)} of a new one ({low} to {high}) by {few}")
     promised_s = known(care["reported_runtime_s"])
     if own and promised_s is not None:
         words.append(f"it promises {span(promised_s)} itself")
     if care["promised_min"] is not None and care["shown_min"] is not None:
-        words.append(f"at its last discharge it promised {care['promised_min']:.0f} min and its last two say "
-                     f"{care['shown_min']:.0f} min")  # fmt: skip
+        words.append(f"at its last discharge it promised {number(care['promised_min'])} min and its last two say "
+                     f"{number(care['shown_min'])} min")  # fmt: skip
     if (expected_s := known(care["replace_by_s"])) is not None:
         range_ = [known(care["replace_from_s"]), known(care["replace_until_s"])]
         ends = " to ".join(_month(at_s) if at_s is not None else "not in sight" for at_s in range_)

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import Any
 
+from farmwatch.alarms.wording import count
 from farmwatch.web import looks
 from farmwatch.web.markup import NOTHING, Html, clip, energy, fill, join, name, span, stamp
 from farmwatch.web.svg_chart import Band, Mark, Span, time_words
@@ -172,9 +173,9 @@ def sources(rows: Sequence[SourceView], subject: str) -> Html:
     if not found:
         return fill("<p>No source speaks of it.</p>")
     return join(
-        fill("<p><b>{id}</b> ({via}): {word}, {age}, {good} readings, {bad} that could not be read</p>",
+        fill("<p><b>{id}</b> ({via}): {word}, {age}, {good}, {bad} that could not be read</p>",
              id=clip(row["id"]), via=row["via"], word=looks.look(looks.SOURCES, row["state"]).word,
-             good=row["good"], bad=row["bad"],
+             good=count(row["good"], "reading"), bad=row["bad"],
              age="nothing has come" if row["age_s"] is None else f"last {span(row['age_s'])} ago")
         for row in found
     )  # fmt: skip

@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 
-from farmwatch.web.manner import number
+from farmwatch.alarms.wording import count
+from farmwatch.web.manner import figures, number
 from farmwatch.web.markup import NOTHING, Html, clip, energy, fill, join, known, name, span
 from farmwatch.words.power_view import AccountView, PartView
 from farmwatch.words.view import View
@@ -55,7 +56,7 @@ def _odd(row: AccountView) -> str:
     """A day on which the clock is changed says how long it is."""
     if len(row["key"]) != 10 or row["hours"] == 24.0:
         return ""
-    return f" ({row['hours']:g} h)"
+    return f" ({figures(row['hours'], 4)} h)"
 
 
 def _today(day: AccountView, currency: str) -> Html:
@@ -86,7 +87,7 @@ def _made_of(row: PartView) -> str:
     """What a part's cost is made of, where there is more than one figure."""
     pieces = row["pieces"] or 0.0
     found = [
-        f"{what} {value / pieces:.3f}"
+        f"{what} {number(value / pieces, 3)}"
         for what, value in (
             ("energy", known(row["energy_cost"])), ("filament", known(row["material_cost"])),
             ("machine", known(row["machine_cost"])),
@@ -102,10 +103,11 @@ def _part(row: PartView, currency: str) -> Html:
     if each is not None:
         cost = known(row["cost_each"])
         least = "at least " if row["missing"] else ""
-        paid = f", {least}{cost:.3f} {clip(currency, 8)}".rstrip() if cost is not None else ""
+        paid = f", {least}{number(cost, 3)} {clip(currency, 8)}".rstrip() if cost is not None else ""
         words = f"{'at least ' if row['unknown'] else ''}{energy(each)}{paid}{_made_of(row)} a part"
     return fill(
-        "<li>{job}: {words}; {builds} builds, {good} good, {wh} in all{unknown}.</li>",
-        job=name(row["job"]), words=words, builds=row["builds"], good=row["good_builds"], wh=energy(row["wh"]),
+        "<li>{job}: {words}; {builds}, {good} good, {wh} in all{unknown}.</li>",
+        job=name(row["job"]), words=words, builds=count(row["builds"], "build"), good=row["good_builds"],
+        wh=energy(row["wh"]),
         unknown=f", {row['unknown']} not measured" if row["unknown"] else "",
     )  # fmt: skip

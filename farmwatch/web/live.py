@@ -60,8 +60,8 @@ class Live:
         self._readers[address] = self._readers.get(address, 0) + 1
         try:
             response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"})
-            await response.prepare(request)
             with contextlib.suppress(ConnectionError, TimeoutError):
+                await response.prepare(request)
                 await self._tell(request, response, first, reader)
             return response
         finally:

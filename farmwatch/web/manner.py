@@ -134,12 +134,12 @@ def date(then: datetime) -> str:
     return f"{then.day} {then:%b}" if _MANNER.get().habit.day_first else f"{then:%b} {then.day}"
 
 
-def degrees(value_c: float) -> str:
+def degrees(value_c: float, digits: int = 0) -> str:
     """A temperature.
 
-    >>> degrees(60.1)
-    '60 °C'
+    >>> degrees(60.1), degrees(21.34, 1)
+    ('60 °C', '21.3 °C')
     """
     if _MANNER.get().us_units:
-        return f"{number(value_c * 1.8 + 32)} °F"
-    return f"{number(value_c)} °C"
+        return f"{number(value_c * 1.8 + 32, digits)} °F"
+    return f"{number(value_c, digits)} °C"

@@ -2,6 +2,7 @@
 
 from datetime import tzinfo
 
+from farmwatch.alarms.wording import count
 from farmwatch.web.manner import number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, name, percent, span, stamp, zone
 from farmwatch.words.power_view import DecisionView, DiaryLineView, IncidentView, YearView
@@ -93,9 +94,9 @@ def _diary(rows: list[DiaryLineView], years: list[YearView], now_s: float, where
         for row in rows
     )  # fmt: skip
     return fill(
-        '<details data-key="diary"><summary>Diary: the last {count}</summary><ul class="plain">{listed}</ul>{years}'
+        '<details data-key="diary"><summary>Diary: {count}</summary><ul class="plain">{listed}</ul>{years}'
         "</details>",
-        count=len(rows), listed=listed, years=join(_year(year) for year in years),
+        count=count(len(rows), "outage"), listed=listed, years=join(_year(year) for year in years),
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from datetime import tzinfo
 
 from farmwatch.web.latest import Latest
-from farmwatch.web.manner import current, number
+from farmwatch.web.manner import current, figures, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, moment, name, watts
 from farmwatch.words.view import PlaceView, StrainView, View
 
@@ -106,7 +106,8 @@ def _day(strain: StrainView, where: tzinfo) -> list[str]:
         words.append(f"its meter shows {number(apart_w, signed=True)} W beside the sum of what it feeds")
     if (trip_a := strain.get("trip_a")) is not None:
         held_a, trips_a, hours = trip_a
-        words.append(f"its breaker carries {held_a:g} A for {hours:g} h and has tripped within that at {trips_a:g} A")
+        held, trips, long = figures(held_a, 4), figures(trips_a, 4), figures(hours, 3)
+        words.append(f"its breaker carries {held} A for {long} h and has tripped within that at {trips} A")
     if strain["breaker"]:
         words.append(f"now: {strain['breaker']}")
     return words

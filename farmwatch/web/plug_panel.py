@@ -3,6 +3,7 @@
 from functools import lru_cache
 
 from farmwatch.web import forms
+from farmwatch.web.manner import number
 from farmwatch.web.markup import NOTHING, Html, fill, join, percent
 from farmwatch.words.view import MachineView, PlugView
 
@@ -31,7 +32,7 @@ def panel(machine: MachineView) -> Html:
     chances = ", ".join(f"{word} {percent(chance)}" for word, chance in likely if chance >= SHOWN)
     rows = join(
         fill('<tr><th scope="row">{word}</th><td>{watts} W</td><td>{basis}</td></tr>',
-             word=word, watts=f"{plug['levels'][key]['watts']:.0f}", basis=_basis(plug, key))
+             word=word, watts=number(plug["levels"][key]["watts"]), basis=_basis(plug, key))
         for key, word in LEVELS.items()
     )  # fmt: skip
     return fill(

@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from farmwatch.web import pages
-from farmwatch.web.markup import Html, clip, energy, fill, join, known, name, percent
+from farmwatch.web.manner import number
+from farmwatch.web.markup import NOTHING, Html, clip, energy, fill, join, known, name, percent
 from farmwatch.web.shop_panels import grams, table
 from farmwatch.words.view import View
 
@@ -17,14 +18,22 @@ def page(view: View, found: Mapping[str, Any], assets: Mapping[str, str], footer
     body = fill(
         '<header><div class="site">{home} <b>{site}</b></div></header>'
         '<main class="single wider"><h1>What it yields <small>{first} to {last}</small>'
-        '</h1>{choose}<section class="panel"><h2>Builds and parts</h2>{made}'
+        '</h1>{choose}{blind}<section class="panel"><h2>Builds and parts</h2>{made}'
         '</section><section class="panel"><h2>Time</h2>{times}</section><section class="panel">'
         "<h2>Effectiveness</h2>{oee}</section></main>{footer}",
         home=pages.home("/report"), site=name(view["site"]),
         first=found["first"], last=found["last"], choose=_choose(found), footer=footer,
-        made=_made(found), times=_times(found), oee=_oee(found),
+        blind=_blind(found), made=_made(found), times=_times(found), oee=_oee(found),
     )  # fmt: skip
     return pages.document(f"What it yields - {clip(view['site'], 40)}", body, assets)
+
+
+def _blind(found: Mapping[str, Any]) -> Html:
+    """Said where nothing was seen in all of the time, so that nobody takes the noughts for rest."""
+    whole = found["all"]
+    if whole["unseen_h"] < whole["calendar_h"] - 1e-6 or whole["builds"]:
+        return NOTHING
+    return fill("<p><b>Nothing was watched in these days.</b> Every figure below is of no time at all.</p>")
 
 
 def _choose(found: Mapping[str, Any]) -> Html:
@@ -48,18 +57,25 @@ def _rows(found: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
 
 def _figure(value: float | None, digits: int = 0, unit: str = "") -> str:
     value = known(value)
-    return "?" if value is None else f"{value:.{digits}f}{unit}"
+    return "?" if value is None else f"{number(value, digits)}{unit}"
 
 
 def _share(value: float | None) -> str:
     return "?" if known(value) is None else percent(value)
 
 
+def _success(row: Mapping[str, Any]) -> str:
+    """With its interval; without a build that went well or failed there is neither."""
+    if known(row["success"]) is None:
+        return "?"
+    return f"{_share(row['success'])} ({_share(row['success_low'])} to {_share(row['success_high'])})"
+
+
 def _made(found: Mapping[str, Any]) -> Html:
     heads = (found["by"], "builds", "done", "success (95 %)", "good parts", "energy", "filament", "cost", "a good part")
     rows = [
         [clip(row["key"], 40), row["builds"], row["builds_done"],
-         f"{_share(row['success'])} ({_share(row['success_low'])} to {_share(row['success_high'])})",
+         _success(row),
          _figure(row["pieces_good"]), energy(row["energy_wh"]),
          f"{'at least ' if row['builds_material_unknown'] else ''}{grams(row['material_g'])}",
          f"{'at least ' if row['cost_missing'] else ''}{_figure(row['cost_total'], 2)}",

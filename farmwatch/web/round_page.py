@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from datetime import tzinfo
 
 from farmwatch.web import pages
+from farmwatch.web.manner import figures, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, moment, name, span, stamp, zone
 from farmwatch.web.round_panel import extra, line
 from farmwatch.words.rounds import LoadView, RoundsView, SheetRow
@@ -75,7 +76,8 @@ def _row(row: SheetRow, now_s: float, where: tzinfo, key: Key) -> Html:
     off, load = row["off"], row["load"]
     lines = []
     if off is not None:
-        pieces = "pieces not known" if off["pieces"] is None else f"{off['pieces']:g} pieces"
+        made = off["pieces"]
+        pieces = "pieces not known" if made is None else "1 piece" if made == 1 else f"{figures(made, 6)} pieces"
         lines.append(fill("<dt>off</dt><dd>{job}, {pieces}</dd><dt>bag</dt><dd>{bag}</dd>",
                           job=name(off["job"] or "unnamed build"), pieces=pieces, bag=name(off["bag"])))  # fmt: skip
     lines += [fill("<dt>check</dt><dd>{words}</dd>", words=clip(words)) for words in row["checks"]]
@@ -104,7 +106,7 @@ def _load(load: LoadView, now_s: float, where: tzinfo) -> str:
     if load["material"]:
         parts.append(f"in {load['material']}")
     if load["grams"] is not None:
-        parts.append(f"{load['grams']:.0f} g")
+        parts.append(f"{number(load['grams'])} g")
     if load["ends_s"] is not None:
         parts.append(f"done about {moment(load['ends_s'], now_s, where)}")
     if load["late"]:
@@ -179,10 +181,10 @@ def _curve(rounds: RoundsView, now_s: float, where: tzinfo) -> Html:
         '<h2>Earlier or later</h2><svg class="curve" viewBox="0 0 1000 160" preserveAspectRatio="none" role="img" '
         'aria-label="{words}"><polyline points="{points}"/><line x1="{x:.0f}" x2="{x:.0f}" y1="0" y2="160"/></svg>'
         '<p class="line"><small class="grow">{left}</small><small>{right}</small></p><p>{words}</p>'
-        "<p><small>Expected to be idle in the next {hours:.0f} h: {idle:.0f} machine-minutes; {nobody:.0f} if nobody "
+        "<p><small>Expected to be idle in the next {hours} h: {idle} machine-minutes; {nobody} if nobody "
         "goes.</small></p>",
         words=words, points=points, x=x, left=moment(first_s, now_s, where), right=moment(end_s, now_s, where),
-        hours=rounds["horizon_h"], idle=rounds["idle_min"], nobody=rounds["unvisited_min"],
+        hours=number(rounds["horizon_h"]), idle=number(rounds["idle_min"]), nobody=number(rounds["unvisited_min"]),
     )  # fmt: skip
 
 
@@ -193,7 +195,7 @@ def _worse(
     for group in ([p for p in curve if p[0] < best_s - 60], [p for p in curve if p[0] > best_s + 60]):
         if group:
             at_s, idle = group[len(group) // 2]
-            found.append(f"{moment(at_s, now_s, where)} costs {idle - least:.0f} machine-minutes more")
+            found.append(f"{moment(at_s, now_s, where)} costs {number(idle - least)} machine-minutes more")
     return ", ".join(found) + "." if found else "there is no other time in reach."
 
 

@@ -2,6 +2,7 @@
 
 from datetime import tzinfo
 
+from farmwatch.web.manner import number
 from farmwatch.web.markup import NOTHING, Html, fill, moment, zone
 from farmwatch.words.rounds import RoundsView
 from farmwatch.words.view import View
@@ -31,9 +32,9 @@ def extra(rounds: RoundsView, now_s: float, where: tzinfo) -> Html:
     """Whether one more trip pays."""
     if not rounds["extra_pays"] or (rounds["visits"] and rounds["visits"][0]["at_s"] - now_s < 120):
         return NOTHING
-    words = f"One more trip now saves {rounds['now_saves_min']:.0f} machine-minutes; a trip counts as "
-    words += f"{rounds['trip_cost_min']:.0f}."
+    words = f"One more trip now saves {number(rounds['now_saves_min'])} machine-minutes; a trip counts as "
+    words += f"{number(rounds['trip_cost_min'])}."
     best_s, best_min = rounds["extra_s"], rounds["extra_saves_min"]
     if best_s is not None and best_min is not None and best_s - now_s > 600:
-        words += f" At {moment(best_s, now_s, where)} it saves {best_min:.0f}."
+        words += f" At {moment(best_s, now_s, where)} it saves {number(best_min)}."
     return fill("<p>{words}</p>", words=words)

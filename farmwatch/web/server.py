@@ -249,7 +249,9 @@ class WebServer:
             return self._refusal(request, 503, "Not kept", "The store does not answer.", "try again in a minute")
         except TimeoutError:
             return self._refusal(request, 408, "Too slow", "The request did not arrive in time.")
-        except (ConnectionError, asyncio.CancelledError):
+        except ConnectionError:  # whoever asked has gone: nobody hears this, and it is no error of ours
+            return self._refusal(request, 400, "Gone")
+        except asyncio.CancelledError:
             raise
         except Exception:  # the last resort of a server: one request fails, the others go on
             LOG.exception("a request to the page failed")

@@ -3,7 +3,9 @@
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
+from farmwatch.alarms.wording import count
 from farmwatch.web import pages
+from farmwatch.web.manner import degrees, figures, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, name, percent, span, stamp, zone
 from farmwatch.words.shop_view import AirView, FailView, MaterialView, ServiceView, ShopView, SpoolView
 from farmwatch.words.view import View
@@ -74,7 +76,9 @@ def grams(value: float | None) -> str:
     ('not known', '0 g', '420 g', '2.60 kg')
     """
     value = known(value)
-    return "not known" if value is None else f"{value:.0f} g" if abs(value) < 1000 else f"{value / 1000:.2f} kg"
+    if value is None:
+        return "not known"
+    return f"{number(value)} g" if abs(value) < 1000 else f"{number(value / 1000, 2)} kg"
 
 
 def _spools(shop: ShopView, where: tzinfo, now_s: float) -> Html:
@@ -87,9 +91,9 @@ def _spools(shop: ShopView, where: tzinfo, now_s: float) -> Html:
 def _spool(spool: SpoolView, where: tzinfo, now_s: float) -> Html:
     words: list[str] = []
     if spool["unknown_builds"]:
-        words.append(f"less what {spool['unknown_builds']} builds took that nobody knows: weigh it")
+        words.append(f"less what {count(spool['unknown_builds'], 'build')} took that nobody knows: weigh it")
     if (days := known(spool["days"])) is not None:
-        words.append(f"about {days:.0f} days at this machine's pace")
+        words.append(f"about {count(round(days), 'day')} at this machine's pace")
     if (enough := known(spool["enough"])) is not None:
         words.append(f"enough for the {grams(spool['needed_g'])} that are needed with a chance of {percent(enough)}")
     if spool["mixed"]:
@@ -97,18 +101,22 @@ def _spool(spool: SpoolView, where: tzinfo, now_s: float) -> Html:
     dry = NOTHING
     humid_h, after_h = known(spool["humid_h"]), known(spool["dry_after_h"])
     if humid_h is not None and after_h is not None and humid_h > 0:
-        when = f"dry it, usually {spool['dry_h']:g} h at {spool['dry_c']:g} °C" if humid_h >= after_h else (
-            f"to be dried after {after_h:.0f} h")  # fmt: skip
-        words.append(f"{humid_h:.0f} h in air too humid for it, {when}")
+        when = f"to be dried after {number(after_h)} h"
+        if humid_h >= after_h:
+            hours, warm_c = known(spool["dry_h"]), known(spool["dry_c"])
+            when = "dry it as its maker says"
+            if hours is not None and warm_c is not None:
+                when = f"dry it, usually {figures(hours, 4)} h at {degrees(warm_c)}"
+        words.append(f"{number(humid_h)} h in air too humid for it, {when}")
     if spool["dried_s"] is not None:
         dry = fill(", dried {when}", when=stamp(spool["dried_s"], now_s, where))
     said = clip("; ".join(words), 600)
     more = fill("<small>{said}{dry}.</small>", said=f"{said[:1].upper()}{said[1:]}", dry=dry)
     return fill(
         '<li class="card"><div class="grow"><div class="line"><span class="grow"><b>{name}</b> {what}</span>'
-        '<strong class="key">{left} ± {sd:.0f} g left</strong></div>{more}</div></li>',
+        '<strong class="key">{left} ± {sd} left</strong></div>{more}</div></li>',
         name=name(spool["name"]), what=clip(f"{spool['material']} {spool['where']}", 120), left=grams(spool["left_g"]),
-        sd=spool["left_sd_g"], more=more if words or dry else NOTHING,
+        sd=grams(spool["left_sd_g"]), more=more if words or dry else NOTHING,
     )  # fmt: skip
 
 
@@ -124,7 +132,9 @@ def _materials(shop: ShopView, where: tzinfo, now_s: float) -> Html:
 
 def _material(row: MaterialView, where: tzinfo, now_s: float) -> list[object]:
     days, low, high = (known(row[key]) for key in ("days", "low_days", "high_days"))
-    lasts = "not known" if days is None or low is None or high is None else f"{days:.0f} days ({low:.0f} to {high:.0f})"
+    lasts = "not known"
+    if days is not None and low is not None and high is not None:
+        lasts = f"{count(round(days), 'day')} ({low:.0f} to {high:.0f})"
     at_s = row["order_by_s"]
     by: object = "not known: three days of use are needed" if at_s is None else "now" if at_s <= now_s + 3600 else (
         stamp(at_s, now_s, where))  # fmt: skip
@@ -142,21 +152,21 @@ def _air(shop: ShopView) -> Html:
 
 def _sensor(air: AirView) -> Html:
     air_c, water, dew = known(air["air_c"]), known(air["water_g_m3"]), known(air["dew_point_c"])
-    words = [f"{air_c:.1f} °C" if air_c is not None else "temperature not known",
+    words = [degrees(air_c, 1) if air_c is not None else "temperature not known",
              f"{percent(air['humidity'])} relative humidity"]  # fmt: skip
     low, high = known(air["dew_point_low_c"]), known(air["dew_point_high_c"])
     if dew is not None:
-        bounds = f" ({low:.0f} to {high:.0f})" if low is not None and high is not None else ""
-        words.append(f"{'dew' if dew >= 0 else 'frost'} point {dew:.1f} °C{bounds}")
+        bounds = f" ({degrees(low)} to {degrees(high)})" if low is not None and high is not None else ""
+        words.append(f"{'dew' if dew >= 0 else 'frost'} point {degrees(dew, 1)}{bounds}")
     if water is not None:
-        words.append(f"{water:.1f} g of water in a cubic metre")
+        words.append(f"{number(water, 1)} g of water in a cubic metre")
     if air["too_humid_for"]:
         words.append(f"too humid for open {', '.join(air['too_humid_for'])}")
     return fill("<li><b>{name}</b>: {words}.</li>", name=name(air["sensor"]), words=clip("; ".join(words), 400))
 
 
 def _service(shop: ShopView, where: tzinfo, now_s: float) -> Html:
-    rows = [_part(row, where, now_s) for row in shop["service"][:SERVICE_SHOWN]]
+    rows = [_part(row, where, now_s) for row in shop["service"]]
     remarks = [
         fill("<li>{when} <b>{machine}</b> {part}: {note} ({by})</li>", when=stamp(one["at_s"], now_s, where),
              machine=name(one["machine"]), part=clip(one["part"], 40), note=clip(one["note"] or "serviced", 300),
@@ -165,7 +175,11 @@ def _service(shop: ShopView, where: tzinfo, now_s: float) -> Html:
     ]  # fmt: skip
     heads = ("Machine, part", "since service", "every", "due")
     return join((
-        table(heads, rows, "Service") if rows else fill("<p>Nothing yet.</p>"),
+        table(heads, rows[:SERVICE_SHOWN], "Service") if rows else fill("<p>Nothing yet.</p>"),
+        NOTHING if not rows[SERVICE_SHOWN:] else fill(
+            '<details data-key="service-more"><summary>{many}</summary>{rest}</details>',
+            many=count(len(rows) - SERVICE_SHOWN, "part that is due later", "parts that are due later"),
+            rest=table(heads, rows[SERVICE_SHOWN:], "Service, later")),
         fill('<details data-key="remarks"><summary>Notes</summary>{notes}</details>', notes=_list(remarks, "None.")),
     ))  # fmt: skip
 
@@ -174,8 +188,12 @@ def _part(row: ServiceView, where: tzinfo, now_s: float) -> list[object]:
     at_s = row["due_s"]
     when: object = "not known yet" if at_s is None else "now" if at_s <= now_s else stamp(at_s, now_s, where)
     unit = row["unit"]
-    return [f"{clip(row['machine'], 40)}, {clip(row['part'], 40)}", f"{row['used']:.0f} {unit}",
-            f"{row['every']:.0f} {unit}", when]  # fmt: skip
+    of = f"{clip(row['machine'], 40)}, {clip(row['part'], 40)}"
+    return [of, _used(row["used"], unit), _used(row["every"], unit), when]
+
+
+def _used(value: float, unit: str) -> str:
+    return f"{number(value)} {unit.removesuffix('s') if round(value) == 1 else unit}"
 
 
 def _failures(shop: ShopView) -> Html:
@@ -193,9 +211,10 @@ def _failures(shop: ShopView) -> Html:
 
 def _failure(row: FailView) -> list[object]:
     low, value, high = (known(row[key]) for key in ("mtbf_low_h", "mtbf_h", "mtbf_high_h"))
-    between = "not known" if low is None else f"above {low:.0f}" if value is None else f"{value:.0f} ({low:.0f} to "
+    between = "not known" if low is None else f"above {number(low)}"
     if low is not None and value is not None:
-        between += f"{high:.0f})" if high is not None else "unknown)"
+        most = number(high) if high is not None else "unknown"
+        between = f"{number(value)} ({number(low)} to {most})"
     against = "" if row["p_corrected"] is None else "fails more than its sisters" if row["stands_out"] else "as they do"
     return [clip(row["machine"], 40), span(row["hours"] * 3600.0), f"{row['failures']} of {row['builds']}",
             row["faults"], between,

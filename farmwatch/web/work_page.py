@@ -5,6 +5,7 @@ from datetime import tzinfo
 from itertools import groupby
 
 from farmwatch.web import pages, shop_panels
+from farmwatch.web.manner import figures, number
 from farmwatch.web.markup import NOTHING, Html, clip, fill, join, known, name, stamp, zone
 from farmwatch.web.shop_panels import grams, table
 from farmwatch.words.rounds import LoadRow, ShortView, WantedView, WorkView
@@ -53,8 +54,9 @@ def _missed(row: ShortView, where: tzinfo, now_s: float) -> Html:
     if row["made_by_s"] is not None:
         made = fill("; as planned they are done by {at}", at=stamp(row["made_by_s"], now_s, where))
     return fill(
-        "<li><b>{job}</b>: {missing:g} will be missing {at}, {builds} more {noun} needed. {why}{made}.</li>",
-        job=name(row["job"]), missing=row["missing"], at=stamp(row["due_s"], now_s, where), builds=row["builds"],
+        "<li><b>{job}</b>: {missing} will be missing {at}, {builds} more {noun} needed. {why}{made}.</li>",
+        job=name(row["job"]), missing=figures(row["missing"], 9), at=stamp(row["due_s"], now_s, where),
+        builds=row["builds"],
         noun="build is" if row["builds"] == 1 else "builds are", why=_sentence(row["why"]), made=made,
     )  # fmt: skip
 
@@ -152,10 +154,11 @@ def _wanted(work: WorkView, where: tzinfo, now_s: float) -> Html:
 
 def _row(row: WantedView, where: tzinfo, now_s: float) -> list[object]:
     hours, due_s = known(row["hours"]), row["due_s"]
-    length = "?" if hours is None else f"{hours:.1f} ({clip(row['hours_basis'], 40)})"
+    length = "?" if hours is None else f"{number(hours, 1)} ({clip(row['hours_basis'], 40)})"
     feed = "?" if row["grams"] is None else f"{grams(row['grams'])} {clip(row['material'] or '', 40)}".strip()
     return [
-        name(row["job"]), f"{row['left']:g}", f"{row['wanted']:g}", "?" if row["builds"] is None else row["builds"],
+        name(row["job"]), figures(row["left"], 9), figures(row["wanted"], 9),
+        "?" if row["builds"] is None else row["builds"],
         length, feed, "" if due_s is None else stamp(due_s, now_s, where),
         _quiet("wanted", {"job": row["job"], "pieces": "0"}, "Strike off", row["job"]),
     ]  # fmt: skip

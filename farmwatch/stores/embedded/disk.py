@@ -1,5 +1,6 @@
 """The file and its append log, as the writing thread sees them: restore, log, seal, night's work, trouble."""
 
+import contextlib
 import logging
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
@@ -14,6 +15,7 @@ from farmwatch.stores.embedded.log import AppendLog, Key, pack
 from farmwatch.stores.embedded.salvage import take_over
 from farmwatch.stores.embedded.schema import epoch_of, open_reader, open_writer
 from farmwatch.stores.embedded.writing import Writing
+from farmwatch.words.errors import StoreError
 
 T = TypeVar("T")
 Frames = Sequence[tuple[Key, Frame]]
@@ -135,6 +137,10 @@ class Disk:
             # A sync that failed says nothing about the next one: the record is written again through a new handle.
             self._log.close()
             raise store_error(self._log.path, "written", error) from error
+        if self._db is None and not self.path.exists():
+            # The first blocks come hours later; until then an empty file tells other programs that the log counts.
+            with contextlib.suppress(sqlite3.Error, OSError, StoreError):
+                self._open()
 
     def seal(self, frames: Frames, again: Frames) -> None:
         """Rows as blocks, and the log's next epoch, in one transaction; rows of `again` stay in the log."""

@@ -1,6 +1,7 @@
 """Looking the file over: is every block what was written, and what is there. The daemon may run meanwhile."""
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -104,9 +105,9 @@ def compact(path: Path, keep_days: KeepDays) -> tuple[int, int]:
 
 
 def stats(path: Path) -> list[Kept]:
-    """Every series, by subject, source and quantity."""
+    """Every series, by subject, source and quantity; what the log alone holds yet has rows, but no bytes."""
     db = _reader(path)
-    found: dict[int, list[int]] = {}
+    found: dict[tuple[str, str, str], list[int]] = {}
     try:
         rows = db.execute(
             "SELECT series.id, subject, source.source, quantity FROM series JOIN source ON source.id = series.source"
@@ -114,14 +115,25 @@ def stats(path: Path) -> list[Kept]:
         names = {number: (subject, source, quantity) for number, subject, source, quantity in rows}
         for first, last, rows, data in db.execute("SELECT first_ms, last_ms, rows, data FROM block WHERE state <> 9"):
             for series, size in _sizes(data):
-                row = found.setdefault(series, [first, last, 0, 0])
-                row[:] = min(row[0], first), max(row[1], last), row[2] + rows, row[3] + size
+                if series in names:
+                    _count(found, names[series], (first, last, rows, size))
+        for (subject, source), frame in AppendLog(path).read(epoch_of(db)):
+            for quantity in frame.columns if frame.times else ():
+                more = min(frame.times), max(frame.times), len(frame), 0
+                _count(found, (subject, source, quantity), more)
+    except OSError as error:
+        raise store_error(path.with_name(path.name + PARTS[0]), "read", error) from error
     except sqlite3.Error as error:
         raise store_error(path, "read", error) from error
     finally:
         db.close()
-    return sorted((Kept(*names[n], *row) for n, row in found.items() if n in names),
-                  key=lambda kept: (kept.subject, kept.source, kept.quantity))  # fmt: skip
+    return [Kept(*name, *row) for name, row in sorted(found.items())]
+
+
+def _count(found: dict[tuple[str, str, str], list[int]], name: tuple[str, str, str], more: Sequence[int]) -> None:
+    first, last, rows, size = more
+    row = found.setdefault(name, [first, last, 0, 0])
+    row[:] = min(row[0], first), max(row[1], last), row[2] + rows, row[3] + size
 
 
 def _sizes(data: bytes) -> list[tuple[int, int]]:
