@@ -358,6 +358,9 @@ class Brain:
     def _store(self, event: StoreHealth, now_s: float, effects: list[Effect]) -> None:
         self.farm.stores[event.store] = (event.ok, event.why)
         self.farm.book.condition("store_degraded", event.store, now_s, effects, true=not event.ok, why=event.why)
+        if event.ok:  # it works, and still has something to say: what it found wrong
+            true = bool(event.why)
+            self.farm.book.condition("store_damaged", event.store, now_s, effects, true=true, why=event.why)
 
     def _channel(self, event: ChannelHealth, now_s: float, effects: list[Effect]) -> None:
         self.farm.book.condition("channel_failing", event.channel, now_s, effects, true=not event.ok, why=event.why)

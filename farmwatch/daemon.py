@@ -418,7 +418,7 @@ class Daemon:
         else:
             await pause("outbox.committed")
             self._unwritten = []
-            self._health("journal", now_s, why=self._p.journal.trouble)
+            self._health("journal", now_s, why=self._p.journal.trouble, notice=self._p.journal.notice)
         finally:
             self._durable.set()
 

@@ -91,10 +91,12 @@ class OutboxRow(NamedTuple):
 class Journal(Protocol):
     """Durable facts, their history, and the outbox. One writer. Every call is one durable transaction.
 
-    `trouble` says why nothing is durable at the moment; it is empty while all is well.
+    `trouble` says why nothing is durable at the moment; it is empty while all is well. `notice` says what was found
+    wrong and what was done about it; empty if all was well.
     """
 
     trouble: str
+    notice: str
 
     def facts(self) -> list[tuple[str, str, dict[str, Any]]]:
         """All (kind, key, document) that stand."""

@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 import web_sample
-from farm import plan
+from farm import Driver, plan
 from rich.console import Console
 
 from farmwatch import daemon as daemon_module
@@ -20,7 +20,7 @@ from farmwatch.stores.embedded import EmbeddedSeries
 from farmwatch.stores.journal import SqliteJournal
 from farmwatch.web import panels
 from farmwatch.wire.intake import Intake
-from farmwatch.words.model import Observed
+from farmwatch.words.model import Observed, StoreHealth
 
 T0 = 1_795_003_200.0
 
@@ -87,7 +87,8 @@ async def test_a_damaged_block_is_told_while_the_rest_is_written(tmp_path, brisk
         found = await until(view, lambda row: row["why"])
         assert found["ok"], "what comes now is written"
         assert found["why"] == "1 damaged blocks of history.db were set aside; the rest is read"
-        assert not [alarm for alarm in view()["alarms"] if alarm["id"].startswith("store_degraded")]
+        (alarm,) = [alarm for alarm in view()["alarms"] if alarm["id"].startswith("store_")]
+        assert (alarm["id"], alarm["priority"]) == ("store_damaged:series", "session")
         for shown in in_a_terminal(view()["stores"]):
             assert found["why"] in shown
 
@@ -122,3 +123,18 @@ async def test_a_full_disk_is_an_alarm_and_over_when_there_is_room(tmp_path, bri
             assert len(await store.read("avocet", "power_w", 0, 4e9)) == 3000
     finally:
         subprocess.run(["umount", "-l", folder], check=True)
+
+
+def test_damage_reaches_the_phone_once_and_is_over_when_the_next_start_finds_none():
+    day = Driver(plan(["avocet"]))
+    for n in range(5):
+        day.feed(StoreHealth(day.now, "series", ok=True, why=f"{n + 1} damaged blocks of history.db were set aside"))
+        day.advance(day.now + 60.0)
+    (message,) = [m for m in day.messages() if "store_damaged" in m.rules]
+    assert (message.priority, message.title) == ("session", "Collector's series is damaged")
+    assert message.text.startswith("1 damaged blocks of history.db were set aside. ")
+    assert "backup" in message.text
+    day.feed(StoreHealth(day.now, "series", ok=False, why="the disk is full"))
+    assert day.brain.farm.book.alarms["store_damaged:series"].true, "a disk that fails now does not mend what is lost"
+    day.feed(StoreHealth(day.now, "series", ok=True, why=""))
+    assert not day.brain.farm.book.alarms["store_damaged:series"].true

@@ -15,7 +15,7 @@ from farmwatch.words.model import Keep
 class SlowJournal:
     """A journal whose disk takes its time."""
 
-    trouble = ""
+    trouble = notice = ""
 
     def __init__(self, seconds, error=None):
         self.seconds, self.error, self.written = seconds, error, False

@@ -316,7 +316,8 @@ class Phrases:
     def _store(self, _incident: Incident, alarms: list[Alarm], _now_s: float) -> Words:
         why = plain(str(alarms[0].facts.get("why") or ""))[:90]
         why = f"{why[:1].upper()}{why[1:]}. " if why else ""
-        return headline(alarms[0].rule, alarms[0].subject), f"{why}{say('store_text')}", ()
+        text = say("damaged_text" if alarms[0].rule == "store_damaged" else "store_text")
+        return headline(alarms[0].rule, alarms[0].subject), f"{why}{text}", ()
 
     def _dark(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         return *watcher.dark(self._farm, alarms[0], now_s), ()

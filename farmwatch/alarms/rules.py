@@ -161,6 +161,15 @@ TABLE: tuple[Rule, ...] = (
         on_delay_s=0.0, off_delay_s=30.0, deadband=ONE, parents=(), group="store",
     ),
     Rule(
+        id="store_damaged", title="Collector's {subject} is damaged", over="Collector's {subject}: no damage found",
+        condition="a database has damage that was set aside, or readings that it could not keep", subject="store",
+        cause="a card or disk that wears out, a power cut in the middle of a write, a clock that is wrong",
+        consequence="what stood in the damaged part is gone; a card that forgets once will again",
+        response="make a backup now, then look at the card or disk", within="this session", priority="session",
+        on_delay_s=0.0, off_delay_s=0.0, deadband="until the next start finds none", parents=(), group="store",
+        clearing="answered",
+    ),
+    Rule(
         id="collector_restarted", title="{subject} was blind for a while", over="{subject} sees again",
         condition="the collector runs again after it had been dark for five minutes or more", subject="collector",
         cause="power, an update, or a failure of its computer",

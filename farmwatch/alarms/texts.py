@@ -133,6 +133,7 @@ TEXTS: dict[str, str] = {
     "heat_power": "heating power",
     "heat_text": "It says {says} and draws {draws}, since {since}. A heater may be stuck on. Look at it now; if in "
     "doubt, cut its power at the plug.",
+    "damaged_text": "Watching and messages go on. Make a backup now (farmwatch backup), then look at the card or disk.",
     "store_text": "Watching and messages go on; history is not kept. Free space on the collector or replace its card.",
     "acts_title": "Somebody tried to act at a machine",
     "acts_text": "Three times within ten minutes, last {why}. Nothing was done. If it was none of you, find out who.",

@@ -24,6 +24,7 @@ CAUSES = {  # rule: windows that explain it, and for how long after their end
     "source_degraded": (("panel",), 900.0),
     "backup_unseen": (("ups", "network", *LIVES), 600.0),
     "store_degraded": (("disk", "down"), 120.0),
+    "store_damaged": (("damage", "disk", "down", "clock"), 2 * 86_400.0),
     "clock_untrusted": (("clock",), 600.0),
     "collector_restarted": (("down", "stopped", "stall", "clock"), 600.0),
     "channel_failing": (("service", "network"), 8_000.0),
