@@ -45,7 +45,7 @@ def facts_of(called: Called) -> dict[str, dict[str, Any]]:
         "backup_unseen": {"silent_since_s": SINCE_S, "error": "its server cannot be reached", "vias": ["ups"]},
         "broker_lost": {"lost_at_s": SINCE_S, "sources": 26},
         "store_degraded": {"why": "the disk is full"},
-        "store_damaged": {"why": "1 damaged block of history.db was set aside; the rest is read"},
+        "store_damaged": {"why": "4 damaged rows could not be used"},
         "heater_without_job": {"says": "idle"},
         "circuit_overload": {"amps": 24.1},
         "load_near_limit": {"amps": 13.4},
@@ -84,7 +84,7 @@ def subject_of(rule: Rule, called: Called) -> str:
     if rule.id == "unstable":
         return f"source_silent:{called.machine}"
     known = {"machine": called.machine, "backup": called.backup, "circuit": called.circuit, "sensor": called.sensor,
-             "machine or backup": called.machine, "source": called.machine, "broker": "broker", "store": "history" if rule.id == "store_damaged" else "journal",
+             "machine or backup": called.machine, "source": called.machine, "broker": "broker", "store": "journal",
              "collector": "Collector", "material": "PETG", "spool": "petg-black-2"}  # fmt: skip
     return called.source if rule.id == "source_degraded" else known.get(rule.subject, rule.subject)
 
