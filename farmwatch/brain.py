@@ -405,7 +405,7 @@ class Brain:
         if name == farm.plan.collector_backup and (dark := goes_dark(farm)) is not None:
             book.condition("going_dark", "collector", now_s, effects, true=dark)
         if backup.status != "unknown":
-            book.condition("overload", name, now_s, effects, true=backup.overloaded())
+            book.condition("overload", name, now_s, effects, true=farm.overloaded(name))
         care = farm.care[name]
         if care.observe(
             now_s,

@@ -246,6 +246,17 @@ class Farm:
         draw = self.draw(name)
         return draw.watts if not draw.missing else None
 
+    def overloaded(self, name: str) -> bool:
+        """Whether a backup says so, or carries more than its rating: where it has no meter, by the plugs behind it.
+
+        What is missing in their sum only makes it less than it is.
+        """
+        backup = self.backups[name]
+        if backup.overloaded() or backup.load_w() is not None or backup.plan.rating_w is None:
+            return backup.overloaded()
+        watts = self.draw(name).watts
+        return watts is not None and watts > backup.plan.rating_w
+
     def runtime(self, name: str) -> Runtime | None:
         """How long a backup lasts at the present load: by its table, else by what the unit itself says."""
         backup = self.backups[name]

@@ -415,3 +415,66 @@ def test_one_message_and_one_all_clear_with_the_cause_right(first):
     """Forty of the five hundred of tests/bench/outages.py."""
     wrong = [found for found in map(answer, range(first, first + 10)) if not found.right]
     assert not wrong
+
+
+# ---- what a message may not promise ---------------------------------------------------------------------------------
+
+
+def told_with(**says):
+    """The danger's message, with so much said by each backup from the begin of the loss."""
+    day = Driver()
+
+    def all_say(status):
+        def say(d):
+            for name in NAMES:
+                d.panel(name, state="printing", job="latch", progress=0.3, remaining_s=3600.0)
+                d.plug(name, 100.0)
+            for name in BACKUPS:
+                d.feed(Observed(d.now, name, f"ups.{name}", {"status": status, "charge": 0.9, **says.get(name, {})}))
+
+        return say
+
+    day.run(60.0, 5.0, all_say("OL"))
+    day.run(60.0, 5.0, all_say("OB DISCHRG"))
+    (message,) = [m for m in day.messages() if m.priority == "danger"]
+    return message
+
+
+def test_nothing_ends_in_time_where_no_runtime_is_known():
+    """A unit that gives charge and no runtime, without a table: unknown is never 'in time'."""
+    text = told_with().text
+    assert "How long the batteries last is not known." in text
+    assert "should end in time" not in text
+    assert "In time or not is unknown: avocet, bittern, curlew, dunlin and 8 more." in text
+
+
+def test_some_backups_with_a_runtime_and_some_without():
+    text = told_with(one={"runtime_s": 600.0}).text
+    assert "Not done by then: avocet, bittern, curlew." in text
+    assert "In time or not is unknown: dunlin" in text
+
+
+# ---- overload: W, VA, and without a meter ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("watts", "says", "told"),
+    [
+        (250.0, {}, "750 W of 600 W"),  # no meter of its own: by the three plugs behind it
+        (150.0, {"power_w": 500.0, "apparent_va": 1100.0}, "1100 VA of 1000 VA"),  # within its watts alone
+        (150.0, {"load": 1.05}, "630 W of 600 W"),  # percent load: the greater of both (RFC 1628)
+        (150.0, {}, None),
+        (250.0, {"power_w": 590.0, "apparent_va": 1000.0}, None),  # its own meter goes before the plugs
+    ],
+)
+def test_overload_by_watts_volt_amperes_or_plugs(watts, says, told):
+    day = Driver(small_plan(NAMES[:3]))
+
+    def say(d):
+        for name in NAMES[:3]:
+            d.plug(name, watts)
+        d.feed(Observed(d.now, "one", "ups.one", {"status": "OL", "charge": 1.0, **says}))
+
+    day.run(60.0, 5.0, say)
+    found = [m.text for m in day.messages() if m.priority == "danger"]
+    assert [text.startswith(told) for text in found] == ([] if told is None else [True])

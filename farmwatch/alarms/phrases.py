@@ -181,7 +181,7 @@ class Phrases:
 
     def _at_stake(self, now_s: float, lives: list[tuple[float, str]]) -> str:
         """Which builds end before their battery and which do not, as far as it can be told."""
-        late, total = [], 0
+        late, unsure, total = [], [], 0
         life_s = {name: seconds for seconds, name in lives}
         for name, machine in self._farm.machines.items():
             backup = machine.plan.backup
@@ -190,13 +190,16 @@ class Phrases:
             total += 1
             found = self._farm.estimate(name, now_s)
             end_s = found.p50_s if found is not None else None
-            if end_s is None or end_s > now_s + life_s[backup]:
+            if math.isinf(life_s[backup]):
+                unsure.append(name)
+            elif end_s is None or end_s > now_s + life_s[backup]:
                 late.append(name)
         if not total:
             return say("stake_none")
-        if not late:
+        if not late and not unsure:
             return say("stake_all", number=total)
-        return say("stake_late", names=names(late, 4))
+        parts = [say("stake_late", names=names(late, 4))] if late else []
+        return " ".join([*parts, say("stake_unsure", names=names(unsure, 4))] if unsure else parts)
 
     def _care(self, _incident: Incident, alarms: list[Alarm], now_s: float) -> Words:
         alarm = alarms[0]
@@ -216,10 +219,14 @@ class Phrases:
         if low:
             return self._low(low, now_s)
         load_w = self._farm.load_of_backup_w(alarm.subject)
-        rating_w = self._farm.backups[alarm.subject].plan.rating_w
+        track = self._farm.backups[alarm.subject]
+        rating_w = track.plan.rating_w
         load = f"{load_w:.0f} W" if load_w is not None else say("load_unknown")
         if rating_w is not None:
             load = say("of_rating", load=load, rating=f"{rating_w:.0f} W")
+        load_va, rating_va = track.number("apparent_va"), track.plan.rating_va
+        if load_va is not None and rating_va is not None and load_va > rating_va:
+            load = say("of_rating", load=f"{load_va:.0f} VA", rating=f"{rating_va:.0f} VA")
         return say("overload_title", name=name), say("overload_text", load=load, fed=fed), ()
 
     def _low(self, low: list[str], now_s: float) -> Words:

@@ -92,6 +92,7 @@ TEXTS: dict[str, str] = {
     "stake_none": "No build runs on them.",
     "stake_all": "All {number} {number|build|builds} should end in time.",
     "stake_late": "Not done by then: {names}. Pause what can be paused.",
+    "stake_unsure": "In time or not is unknown: {names}. Pause what matters least.",
     "behind_it": "What hangs on it",
     "low_title": "Battery low: {name}",
     "low_text": "{fed}: power ends any moment. Pause or let go now.",

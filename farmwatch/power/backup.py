@@ -134,12 +134,13 @@ class BackupTrack:
         return load * self.plan.rating_w
 
     def overloaded(self) -> bool:
-        """Whether the unit says OVER, or its load is above its rating."""
-        load_w, load = self.load_w(), self.number("load")
+        """Whether the unit says OVER, or its load is above its rating in W or in VA."""
+        load_w, load, load_va = self.load_w(), self.number("load"), self.number("apparent_va")
         return (
             "OVER" in (self.symbols or "").upper().split()
             or (load is not None and load > 1.0)
             or (load_w is not None and self.plan.rating_w is not None and load_w > self.plan.rating_w)
+            or (load_va is not None and self.plan.rating_va is not None and load_va > self.plan.rating_va)
         )
 
     def reported_runtime_s(self) -> float | None:
