@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 NORMAL_80 = 1.2815515655446004  # z of the 10 % and 90 % points
 HEAT_OFF_DROP_C = 1.0  # below the hottest reading by so much, the bed is cooling
 APART_S = 20.0  # readings this far apart leave time in which the curve knows more than the last of them
-SURE_S = 30.0  # half width of the 80 % interval up to which the curve's own instant is good enough
+SURE_S = 45.0  # half width of the 80 % interval up to which the curve's own instant is good enough
 KEEP = 48  # readings kept; when full every second one is dropped
 
 
