@@ -2,9 +2,11 @@
 
 import math
 import random
+from itertools import pairwise
 
 import numpy as np
 import pytest
+from farm import Driver, plan
 
 from farmwatch.machines.cooling import (
     MATERIALS,
@@ -153,3 +155,21 @@ def test_a_bed_that_stops_falling_is_not_foreseen():
     for n in range(20):
         cooling.observe(60.0 * n, max(curve(60.0 * n), 40.0))
     assert cooling.foreseen_s(38.0) is None
+
+
+def test_what_the_plug_says_meanwhile_is_no_reading_of_the_bed():
+    """A reading a minute and a plug every ten seconds: the curve is fitted to what was read, when it was read."""
+    day = Driver(plan(["avocet"], ups=False))
+    day.panel("avocet", state="printing", job="clip", progress=0.9, bed_c=60.0)
+    day.run(60.0, 10.0, lambda d: d.plug("avocet", 100.0))
+    begun_s = day.now
+    for n in range(30):
+        day.panel("avocet", state="done", bed_c=curve(60.0 * n, 60.0))
+        day.run(60.0, 10.0, lambda d: d.plug("avocet", 5.0))
+        if day.brain.farm.machines["avocet"].state == "waiting":
+            break
+    machine = day.brain.farm.machines["avocet"]
+    points = machine.cooler.points
+    assert all(b[0] - a[0] == pytest.approx(60.0, abs=1.0) for a, b in pairwise(points))
+    assert "its own cooling curve" in machine.because
+    assert machine.waiting_since_s - begun_s == pytest.approx(cooling_time(60.0, 38.0, 21.0, 800.0), abs=5.0)

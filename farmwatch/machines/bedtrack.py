@@ -27,6 +27,7 @@ class BedTrack(Sensed):
         self.bed_known = False
         self.waiting_since_s: float | None = None
         self.cooler = cooling.Cooling()
+        self.bed_at_s: float | None = None  # when its bed was last read
         self._estimator = estimator
         self._timers = timers
 
@@ -114,7 +115,8 @@ class BedTrack(Sensed):
         build = self.last_build
         goal_c = self.release_c((build.material if build is not None else None) or self.plan.material)
         if bed_c is not None:
-            self.cooler.observe(now_s, bed_c)
+            # At its own time: what else this machine or its plug says meanwhile is no reading of the bed.
+            self.cooler.observe(now_s if self.bed_at_s is None else self.bed_at_s, bed_c)
             if bed_c <= goal_c:
                 self._go("released", now_s, f"bed at {bed_c:.0f} °C", effects)
                 return

@@ -47,6 +47,8 @@ class MachineTrack(SpokenTrack):
                 consider = consider or quantity in CONSIDERED
         if "nozzle_c" in values:
             self.nozzle_at_s = now_s
+        if "bed_c" in values:
+            self.bed_at_s = now_s
         if self.build is not None:
             self._told(self.build, now_s, values)
         if "power_w" in values:
