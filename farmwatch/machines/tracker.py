@@ -45,10 +45,8 @@ class MachineTrack(SpokenTrack):
             if quantity not in latest or latest[quantity] != value:
                 latest[quantity] = value
                 consider = consider or quantity in CONSIDERED
-        if "nozzle_c" in values:
-            self.nozzle_at_s = now_s
-        if "bed_c" in values:
-            self.bed_at_s = now_s
+        self.nozzle_at_s = now_s if "nozzle_c" in values else self.nozzle_at_s
+        self.bed_at_s = now_s if "bed_c" in values else self.bed_at_s
         if self.build is not None:
             self._told(self.build, now_s, values)
         if "power_w" in values:
