@@ -14,7 +14,7 @@ searched, which is exact too and slower.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -124,19 +124,34 @@ def unpeeled(
     limits: Mapping[str, float], running: Mapping[str, float], machines: Sequence[StartMachine]
 ) -> list[StartMachine]:
     """What is left when every machine that may be the last to start has been taken away, again and again."""
-    held = {p: running.get(p, 0.0) + math.fsum(m.hold_w for m in machines if p in m.places) for p in limits}
+    return _peel(limits, _held(limits, running, machines), machines)
+
+
+def _held(
+    limits: Mapping[str, float], running: Mapping[str, float], machines: Iterable[StartMachine]
+) -> dict[str, float]:
+    """Draw of each place while all of these hold."""
+    held = {place: running.get(place, 0.0) for place in limits}
+    for m in machines:
+        for place in dict.fromkeys(m.places):
+            held[place] += m.hold_w
+    return held
+
+
+def _peel(limits: Mapping[str, float], held: dict[str, float], machines: Sequence[StartMachine]) -> list[StartMachine]:
+    """The same, where `held` is what the places draw while all hold, others too; it is used up."""
     rest = list(machines)
     while rest:
-        last = [
-            m for m in rest if all(_fits(held[p] - m.hold_w + max(m.peak_w, m.hold_w), limits[p]) for p in m.places)
-        ]
+        last, kept = [], []
+        for m in rest:
+            more_w = max(m.peak_w, m.hold_w) - m.hold_w
+            (last if all(_fits(held[p] + more_w, limits[p]) for p in m.places) else kept).append(m)
         if not last:
             return rest
         for m in last:
             for place in dict.fromkeys(m.places):
                 held[place] -= m.hold_w
-        gone = set(map(id, last))
-        rest = [m for m in rest if id(m) not in gone]
+        rest = kept
     return rest
 
 
@@ -178,12 +193,13 @@ def _greedy(
     waiting = list(order)
     ends: list[tuple[float, StartMachine]] = []
     starts: dict[str, float] = {}
-    critical = _cannot_wait(limits, running, machines)
+    held = _held(limits, running, machines)
+    critical = _cannot_wait(limits, held, machines)
     now = 0.0
     while waiting:
         skipped = []
         for m in waiting:
-            if room.fits(m) and (not critical or _leaves_a_way(limits, running, machines, starts, m, critical)):
+            if room.fits(m) and (not critical or _leaves_a_way(limits, held, machines, starts, m, critical)):
                 room.take(m, m.peak_w)
                 starts[m.name] = now
                 ends.append((now + m.peak_min, m))
@@ -203,16 +219,18 @@ def _greedy(
 
 
 def _cannot_wait(
-    limits: Mapping[str, float], running: Mapping[str, float], machines: Sequence[StartMachine]
+    limits: Mapping[str, float], held: Mapping[str, float], machines: Sequence[StartMachine]
 ) -> set[str]:
-    """Machines that could not be the very last, so that starting others first may shut them out."""
-    held = {p: running.get(p, 0.0) + math.fsum(m.hold_w for m in machines if p in m.places) for p in limits}
+    """Machines that could not be the very last, so that starting others first may shut them out.
+
+    `held` is what each place draws while everything holds.
+    """
     return {m.name for m in machines if not all(_fits(held[p] - m.hold_w + m.peak_w, limits[p]) for p in m.places)}
 
 
 def _leaves_a_way(
     limits: Mapping[str, float],
-    running: Mapping[str, float],
+    held: Mapping[str, float],
     machines: Sequence[StartMachine],
     starts: Mapping[str, float],
     new: StartMachine,
@@ -221,10 +239,8 @@ def _leaves_a_way(
     """Whether what cannot wait can still be started after `new`; all others can always be last."""
     if not critical - {new.name}:
         return True
-    started = [m for m in machines if m.name in starts or m is new]
-    held = {p: running.get(p, 0.0) + math.fsum(m.hold_w for m in started if p in m.places) for p in limits}
-    rest = [m for m in machines if m.name not in starts and m is not new]
-    return not unpeeled(limits, held, rest)
+    # Who has started holds, and who has not will: in the end every place draws the same, whatever the order.
+    return not _peel(limits, dict(held), [m for m in machines if m.name not in starts and m is not new])
 
 
 # Exact --------------------------------------------------------------------------------------------------------
