@@ -142,7 +142,8 @@ def _peel(limits: Mapping[str, float], held: dict[str, float], machines: Sequenc
     """The same, where `held` is what the places draw while all hold, others too; it is used up."""
     rest = list(machines)
     while rest:
-        last, kept = [], []
+        last: list[StartMachine] = []
+        kept: list[StartMachine] = []
         for m in rest:
             more_w = max(m.peak_w, m.hold_w) - m.hold_w
             (last if all(_fits(held[p] + more_w, limits[p]) for p in m.places) else kept).append(m)
