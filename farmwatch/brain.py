@@ -523,6 +523,10 @@ class Brain:
                 effects.append(Keep("outage_over", "supply", outage.as_dict()))
                 if not outage.told:
                     self._untold(outage.backups, now_s, effects)
+                for name in outage.backups:
+                    if farm.backups[name].status == "unknown":  # given up: from now on its silence is its own
+                        farm.book.condition("mains_lost", name, now_s, effects, true=False)
+                        farm.book.condition("battery_low", name, now_s, effects, true=False)
         effects.append(Note(now_s, "outage", outage.note()))
         effects.append(Keep("outage", outage.id, None if outage.ended_s is not None else outage.as_dict()))
 

@@ -478,3 +478,40 @@ def test_overload_by_watts_volt_amperes_or_plugs(watts, says, told):
     day.run(60.0, 5.0, say)
     found = [m.text for m in day.messages() if m.priority == "danger"]
     assert [text.startswith(told) for text in found] == ([] if told is None else [True])
+
+
+# ---- a backup that gives out and does not come back -----------------------------------------------------------------
+
+
+def shed(day, seconds, status, dead=()):
+    def say(d):
+        for name in NAMES:
+            if small_plan().machines[name].backup not in dead:
+                d.panel(name, state="printing", job="latch", progress=0.3, remaining_s=7200.0)
+                d.plug(name, 100.0)
+        for name in BACKUPS:
+            if name not in dead:
+                d.ups(name, status, charge=0.5, runtime_s=300.0)
+
+    day.run(seconds, 5.0, say)
+
+
+def test_a_backup_that_stays_dead_holds_no_all_clear_back_and_is_told_itself():
+    day = Driver()
+    shed(day, 60.0, "OL")
+    shed(day, 100.0, "OB DISCHRG")
+    shed(day, 300.0, "OB DISCHRG", dead=("one",))  # its battery is empty
+    shed(day, 900.0, "OL", dead=("one",))
+    messages = [(m.step, m.title) for m in day.messages()]
+    assert [step for step, _ in messages] == ["opened", "clear", "opened"]
+    assert messages[1][1].startswith("Power back after ")
+    assert messages[2][1] == "No word from one, avocet, bittern and 1 more"
+
+
+def test_six_short_losses_are_six_losses_and_no_more():
+    day = Driver()
+    shed(day, 60.0, "OL")
+    for _ in range(6):
+        shed(day, 20.0, "OB DISCHRG")
+        shed(day, 60.0, "OL")
+    assert [m.step for m in day.messages()] == ["opened", "clear"] * 6

@@ -300,7 +300,7 @@ class AlarmBook:
         recent = [at_s for at_s in alarm.raised_s if at_s > now_s - CHATTER_S]
         alarm.raised_s = [*recent, now_s][-CHATTER_TIMES:]
         self._set(alarm, "calm", now_s + CHATTER_S)
-        if len(alarm.raised_s) >= CHATTER_TIMES:
+        if len(alarm.raised_s) >= CHATTER_TIMES and RULES[alarm.rule].group != "mains":  # told each time, as one cause
             self.condition(UNSTABLE, alarm.id, now_s, effects, true=True, of=alarm.rule, at=alarm.subject)
 
     def _calm(self, alarm: Alarm, now_s: float, effects: list[Effect]) -> None:

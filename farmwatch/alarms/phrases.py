@@ -141,6 +141,8 @@ class Phrases:
         if "mains_lost" not in rules:
             return self._one_backup(alarms, now_s)
         title = self.mains_title()
+        if not any(track.status in ("on_battery", "low") for track in self._farm.backups.values()):
+            title = say("mains_unseen", names=names([a.subject for a in alarms if a.rule == "mains_lost"], 2))
         room = TOTAL_MAX - len(title) - 1
         low = [alarm.subject for alarm in alarms if alarm.rule == "battery_low"]
         already = say("low_already", names=names(low, 4)) if low else ""

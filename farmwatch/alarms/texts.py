@@ -87,6 +87,7 @@ TEXTS: dict[str, str] = {
     "battery_unknown": "How long the batteries last is not known.",
     "leave_wiring": "Leave breakers and wiring to an electrician.",
     "mains_title": "Mains lost: {number} {number|backup|backups} on battery",
+    "mains_unseen": "Lost supply, not heard since: {names}",
     "circuit_title": "Circuit {name} lost: {number} {number|backup|backups} on battery",
     "backup_title": "Backup {names} on battery",
     "stake_none": "No build runs on them.",

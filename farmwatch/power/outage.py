@@ -46,6 +46,9 @@ class OutageWatch(Seen):
             due.append(max(self._sight.waits_s + SETTLE_S, now_s + AGAIN_S))
         if self.open is not None:  # what is heard after it began tells where it stops
             due += [due_s for late_s in LOOKS_S if (due_s := self.open.bad_s + late_s) > now_s][:1]
+            given_up_s = self._supply.given_up_s(self.open)
+            if given_up_s is not None and given_up_s > now_s:
+                due.append(given_up_s)
         return min(due, default=None)
 
     def all_back(self) -> bool:

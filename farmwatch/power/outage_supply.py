@@ -92,12 +92,18 @@ class SupplyLook:
         outage.low_v = min(volts, default=outage.low_v)
         outage.machines = [name for name in plan.machines if self._seen.covers(name, outage)]
 
+    def given_up_s(self, outage: Outage) -> float | None:
+        """When a backup that is not seen holds the outage open no longer; None where none is, or none is back yet."""
+        tracks = [self._seen.tracks[name] for name in outage.backups]
+        back = [track.back_s for track in tracks if track.back_s is not None]
+        unseen = sum(track.status == "unknown" for track in tracks)
+        return max(back) + GIVEN_UP_S if back and 0 < unseen < len(tracks) else None
+
     def _is_over(self, outage: Outage, now_s: float) -> bool:
         """All that lost its supply has it again, as far as can be seen."""
-        unseen = [name for name in outage.backups if self._seen.tracks[name].status == "unknown"]
-        back = [s for name in outage.backups if (s := self._seen.tracks[name].back_s) is not None]
-        if unseen:
-            return bool(back) and len(unseen) < len(outage.backups) and now_s - max(back) > GIVEN_UP_S
+        if any(self._seen.tracks[name].status == "unknown" for name in outage.backups):
+            given_up_s = self.given_up_s(outage)
+            return given_up_s is not None and now_s >= given_up_s
         if outage.backups:
             return True
         return all(self._again_s(name) is not None for name in (outage.subjects or outage.sources))
