@@ -140,7 +140,8 @@ TABLE = """## The table
 
 Every row can be changed under `[rules.<alarm>]`, and for one subject under `[rules.<alarm>.subjects.<name>]`. An alarm
 that is raised three times within ten minutes is one alarm, `unstable`, until it has been quiet for ten minutes; a
-danger is told every time all the same, and one of supply without that alarm. One that another explains is raised as itself if it has not come back three
+danger is told every time all the same, and one of supply without that alarm. One that another explains is raised as
+itself if it has not come back three
 minutes after its cause is gone.
 """
 MESSAGES = """## What the messages say

@@ -17,7 +17,9 @@ NEVER_COOL_S = 2.5 * 3600.0
 class BedTrack(Sensed):
     """A machine's state and when its bed can be cleared."""
 
-    __slots__ = ("_estimator", "_timers", "because", "bed_known", "cooler", "since_s", "state", "waiting_since_s")
+    __slots__ = (
+        "_estimator", "_timers", "because", "bed_at_s", "bed_known", "cooler", "since_s", "state", "waiting_since_s",
+    )  # fmt: skip
 
     def __init__(self, plan: MachinePlan, sources: list[SourcePlan], estimator: Estimator, timers: Timers) -> None:
         super().__init__(plan, sources)
