@@ -40,7 +40,7 @@ __all__ = ["Estimate", "Estimator"]
 FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at least and at most, if there is no news
 NOTHING_S = 2.0  # the same where there was nothing to go by
 FRESH_SHARE = 0.12  # of the time that remains
-NEWS = (0.03, 0.2)  # progress that rises by more than this, or than this share of what was left, is news
+NEWS = (0.009, 0.08)  # progress that rises by more than this, or than this share of what was left, is news
 STALE_CLAIM = (0.1, 0.5, 900.0)  # progress that falls below the first by more than the second in so many seconds
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 

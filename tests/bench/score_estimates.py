@@ -32,7 +32,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from farmwatch.machines import conformal
-from farmwatch.machines.eta import Estimator
+from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.signature import PowerSense
 
 SIM_STEP_S = 2.0
@@ -745,7 +745,10 @@ def beaten(rows: list[tuple[Truth, Asked]], other: Any) -> str:
         base = other(a)
         if base is None or a.said is None or a.said.p10_s is None:
             continue
-        low, high = (a.at_s + base[0], a.at_s + base[1]) if isinstance(base, tuple) else (base.p10_s, base.p90_s)
+        if isinstance(base, Estimate):
+            low, high = base.p10_s, base.p90_s
+        else:
+            low, high = a.at_s + base[0], a.at_s + base[1]
         length = t.end_s - t.start_s
         ours.append(conformal.interval_score(a.said.p10_s, a.said.p90_s, t.end_s, 0.2) / length)
         theirs.append(conformal.interval_score(low, high, t.end_s, 0.2) / length)
