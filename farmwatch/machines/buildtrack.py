@@ -14,7 +14,9 @@ from farmwatch.words.timers import Timers
 
 NAMED_AHEAD_S = 45 * 60.0
 """How long what a person said about a build waits for that build to begin."""
-REJUDGE_S = 15.0
+REJUDGE_S, WORDS_S = 15.0, 75.0
+"""A machine that reports is judged again so long after its plug alone has spoken, for its silence may be over. Of one
+with a plug alone the time changes nothing but the minutes in the words, until its readings are stale."""
 LEFT_OVER_S, OWN_BELOW = (900.0, 300.0), 0.5
 """So long progress may be what the build before had left, the second where its name was left, too: unless this build
 has been seen at less, for then it is its own."""
@@ -58,7 +60,8 @@ class BuildTrack(BedTrack):
         self._activity = activity
         effects: list[Effect] = []
         if self._plug and self.word("state") is None and self.latest.get("power_w") is not None:
-            self._timers.set(("judge", self.name), now_s + REJUDGE_S)
+            due_s = now_s + REJUDGE_S if self._reports else min(now_s + WORDS_S, max(now_s, self.sense.stale_s) + 1.0)
+            self._timers.set(("judge", self.name), due_s)
         if activity == "unknown":
             if self._blind_since_s is None and self.build is not None:
                 self._blind_since_s = now_s

@@ -33,7 +33,7 @@ from farmwatch.machines.learned import Learned
 from farmwatch.machines.lessons import LEAST_RUN_S, alike, learn_build, plausible, remember
 from farmwatch.machines.opinions import WORDS, Blend, Opinion, as_new, blend, overdue
 from farmwatch.machines.pace import Pace
-from farmwatch.machines.running import Estimate, Running, Shot, running_from, running_to
+from farmwatch.machines.running import Estimate, Running, Shot, later, running_from, running_to
 
 __all__ = ["Estimate", "Estimator"]
 
@@ -88,10 +88,13 @@ class Estimator:
             return
         running.last_s = at_s
         run_s = running.run_s(at_s)
+        before = running.said() if running.pause_from_s is not None else None
         if progress is not None and 0.0 <= progress <= 1.0:
             _take_progress(running, at_s, run_s, progress)
         if remaining_s is not None and 0.0 <= remaining_s <= LONGEST_S:
             _take_remaining(running, at_s, run_s, remaining_s)
+        if before is not None and before != running.said():
+            running.cached = None
         if at_s >= running.next_shot_s:
             self._shoot(build, running, at_s)
 
@@ -167,19 +170,37 @@ class Estimator:
         if running is None:
             return None
         cached = running.cached
-        if cached is not None and 0.0 <= now_s - running.cached_at_s < running.fresh_s:
-            first = cached.p025_s if cached.p025_s is not None else cached.p50_s
-            if running.pause_from_s is None and (first is None or first > now_s):
-                return cached
+        if cached is not None:
+            if running.pause_from_s is None and 0.0 <= now_s - running.cached_at_s < running.fresh_s:
+                first = cached.p025_s if cached.p025_s is not None else cached.p50_s
+                if first is None or first > now_s:
+                    return cached
+            same = self._unmoved(running, cached, now_s)
+            if same is not None:
+                return same
         if now_s >= running.next_shot_s:
             self._shoot(build, running, now_s)
         cached = running.cached = self._estimate(running, now_s)
-        running.cached_at_s = now_s
+        running.cached_at_s, running.cached_version = now_s, self.learned.version
         if cached.p50_s is None:  # nothing to go by yet: that changes with the next word
             running.fresh_s = NOTHING_S
         else:
             running.fresh_s = min(FRESH_S[1], max(FRESH_S[0], FRESH_SHARE * (cached.p50_s - now_s)))
         return cached
+
+    def _unmoved(self, running: Running, cached: Estimate, now_s: float) -> Estimate | None:
+        """The last estimate where nothing has come since that could change it; None where it is to be made anew."""
+        version, at_s = self.learned.version, running.cached_at_s
+        if now_s < at_s or running.cached_version != version:
+            return None
+        if cached.p50_s is None:  # no word, nothing learnt: time alone says nothing
+            return cached if not running.reported and running.run_s(at_s) > 0.0 else None
+        pause_s = running.pause_from_s
+        if pause_s is None or at_s < pause_s or now_s >= running.next_shot_s:
+            return None
+        if running.version != version and now_s >= running.look_s:
+            return None
+        return later(cached, now_s - at_s)  # it stands still, and its finish moves with the pause
 
     def _estimate(self, running: Running, now_s: float) -> Estimate:
         found = blend(self.learned, running, now_s)

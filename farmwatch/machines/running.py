@@ -28,6 +28,18 @@ class Estimate(NamedTuple):
     overdue_s: float | None
 
 
+def later(found: Estimate, by_s: float) -> Estimate:
+    """The same, so many seconds later."""
+    low95, low80, middle, high80, high95 = found[:5]
+    return found._replace(
+        p025_s=None if low95 is None else low95 + by_s,
+        p10_s=None if low80 is None else low80 + by_s,
+        p50_s=None if middle is None else middle + by_s,
+        p90_s=None if high80 is None else high80 + by_s,
+        p975_s=None if high95 is None else high95 + by_s,
+    )
+
+
 @dataclass(slots=True)
 class Shot:
     """What was said at one instant of a running build: kept until its end shows how right it was.
@@ -84,6 +96,7 @@ class Running:
     fitted: list[float] | None = None
     cached: Estimate | None = None
     cached_at_s: float = -math.inf
+    cached_version: int = -1
     fresh_s: float = 0.0
     kept: dict[Any, Any] = field(default_factory=dict)  # what was looked up; void once anything was learnt
     version: int = -1
@@ -95,6 +108,16 @@ class Running:
         end_s = now_s if pause_s is None or now_s < pause_s else pause_s
         run_s = end_s - self.start_s - self.paused_s
         return max(0.0, run_s)
+
+    @property
+    def reported(self) -> bool:
+        """Whether the machine has said anything of the build."""
+        return self.claim is not None or self.remaining_s is not None
+
+    def said(self) -> tuple[float | None, ...]:
+        """What the reports so far come to: while the build stands still an estimate changes with nothing else."""
+        pace = self.pace
+        return self.claim, self.step, self.remaining_s, self.remaining_run_s, pace.seen_s, pace.top, pace.gap_s
 
 
 PLAIN = (

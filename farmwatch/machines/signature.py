@@ -92,6 +92,13 @@ class PowerSense:
         return self._filter.levels
 
     @property
+    def stale_s(self) -> float:
+        """From when on nothing is known if no reading comes; infinity before the first."""
+        if self._last_s is None:
+            return math.inf
+        return self._last_s + max(STALE_S, 10.0 * self._filter.interval_s)
+
+    @property
     def build(self) -> PowerBuild | None:
         """The present or last build found from power alone."""
         return self.runs.build
