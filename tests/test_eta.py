@@ -374,3 +374,43 @@ def test_progress_that_the_build_before_left_is_forgotten_once_it_falls():
     for k in range(1, 60):
         est.progress("b", at + 60 * k, k / 100, None)
     assert est.estimate("b", at + 3600).p50_s == pytest.approx(at + 6000, rel=0.01)
+
+
+def counted(est):
+    """How often an estimate was made anew; grows."""
+    made, anew = [], est._estimate
+    est._estimate = lambda running, now_s: made.append(now_s) or anew(running, now_s)
+    return made
+
+
+def test_while_a_build_stands_still_its_estimate_is_moved_and_not_made_anew():
+    reports = lambda share: (math.floor(100 * share) / 100, round(7200 * (1 - share)))  # noqa: E731
+    est = Estimator()
+    for i in range(14):
+        build(est, f"b{i}", "hinge", 7200.0 * (1 + 0.01 * (i % 3)), start=9000.0 * i, reports=reports)
+    est.started("heron", "now", "hinge", 200_000.0)
+    for t in range(0, 3000, 60):
+        est.progress("now", 200_000.0 + t, *reports(t / 7200))
+    est.paused("now", 203_000.0)
+    made = counted(est)
+    first = est.estimate("now", 203_010.0)
+    moved = [est.estimate("now", 203_010.0 + 60.0 * k) for k in range(1, 15)]
+    assert len(made) == 1
+    for k, found in enumerate(moved, 1):
+        anew = Estimator.from_dict(est.as_dict()).estimate("now", 203_010.0 + 60.0 * k)
+        assert found[:5] == pytest.approx(anew[:5])
+        assert found[:5] == pytest.approx([at_s + 60.0 * k for at_s in first[:5]])
+        assert found[5:] == anew[5:] == first[5:]
+    est.progress("now", 203_900.0, 0.9, 60.0)  # what it says is another: that counts at once
+    assert est.estimate("now", 203_900.0).p50_s != pytest.approx(first.p50_s + 890.0, abs=60)
+    assert len(made) == 2
+
+
+def test_of_a_build_of_which_nothing_is_known_nothing_is_worked_out_until_a_word_comes():
+    est = Estimator()
+    est.started("heron", "now", "hinge", 0.0)
+    made = counted(est)
+    assert all(est.estimate("now", 60.0 * k).p50_s is None for k in range(1, 60))
+    assert len(made) == 1
+    est.progress("now", 3600.0, 0.4, None)
+    assert est.estimate("now", 3600.0).p50_s == pytest.approx(9000.0, rel=0.2)

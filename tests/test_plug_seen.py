@@ -208,3 +208,23 @@ def test_a_plug_that_restarts_leaves_build_and_estimate_as_they_were():
     row, _, _ = seen(day)
     assert (row["state"], row["job"]) == ("printing", "hinge")
     assert row["finish"]["p50_s"] == pytest.approx(before["finish"]["p50_s"], abs=60)
+
+
+def test_a_plug_read_once_a_minute_is_judged_with_its_readings_and_when_they_are_stale():
+    day = alone()
+    draws(day, 3600, lambda _: 8.0, 60.0)
+    draws(day, 3600, square, 60.0)
+    machine, judged = day.machine("avocet"), []
+    judge = machine.sense.judge
+
+    class Counted(type(machine.sense)):
+        __slots__ = ()
+
+        def judge(self, now_s):
+            judged.append(now_s)
+            return judge(now_s)
+
+    machine.sense.__class__ = Counted
+    draws(day, 3600, square, 60.0)
+    assert len(judged) <= 70  # before: four times an hour's readings
+    assert machine.sense.stale_s == pytest.approx(day.now + 600, abs=60)

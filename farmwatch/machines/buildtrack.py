@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from farmwatch.machines.activity import ENDED
+from farmwatch.machines.activity import ALONE_S, BEGIN_ALONE_S, ENDED
 from farmwatch.machines.bedtrack import BedTrack
 from farmwatch.machines.builds import Build, build_id, conclude
 from farmwatch.machines.eta import Estimator
@@ -14,9 +14,9 @@ from farmwatch.words.timers import Timers
 
 NAMED_AHEAD_S = 45 * 60.0
 """How long what a person said about a build waits for that build to begin."""
-REJUDGE_S, WORDS_S = 15.0, 75.0
-"""A machine that reports is judged again so long after its plug alone has spoken, for its silence may be over. Of one
-with a plug alone the time changes nothing but the minutes in the words, until its readings are stale."""
+WORDS_S = 75.0
+"""Between its readings a plug's sense changes by the time alone only where a wait is over; else its words, which say
+minutes, may be so old."""
 LEFT_OVER_S, OWN_BELOW = (900.0, 300.0), 0.5
 """So long progress may be what the build before had left, the second where its name was left, too: unless this build
 has been seen at less, for then it is its own."""
@@ -60,8 +60,7 @@ class BuildTrack(BedTrack):
         self._activity = activity
         effects: list[Effect] = []
         if self._plug and self.word("state") is None and self.latest.get("power_w") is not None:
-            due_s = now_s + REJUDGE_S if self._reports else min(now_s + WORDS_S, max(now_s, self.sense.stale_s) + 1.0)
-            self._timers.set(("judge", self.name), due_s)
+            self._timers.set(("judge", self.name), self._judge_again_s(now_s))
         if activity == "unknown":
             if self._blind_since_s is None and self.build is not None:
                 self._blind_since_s = now_s
@@ -79,6 +78,13 @@ class BuildTrack(BedTrack):
         self._blind_since_s = None
         self._cool(now_s, effects)
         return effects
+
+    def _judge_again_s(self, now_s: float) -> float:
+        """When the plug is to be judged again if nothing comes in: readings are stale, reports away for long enough."""
+        waits, mute_s = [self.sense.stale_s], self._mute_since_s
+        if self._reports and mute_s is not None:
+            waits += [mute_s + ALONE_S, mute_s + BEGIN_ALONE_S]
+        return min([now_s + WORDS_S, *(until_s + 1.0 for until_s in waits if until_s >= now_s)])
 
     def _busy(self, activity: str, now_s: float, because: str, since_s: float | None, effects: list[Effect]) -> None:
         build = self.build

@@ -140,7 +140,7 @@ def likelihood(y: float, rows: Table) -> list[float]:
     """Density of y in each state: a normal one and a broad one for outliers."""
     z = y - OUTLIER_MEAN
     floor = BROAD * exp(BROAD_CURVE * z * z)
-    return [floor + scale * exp(curve * (y - mean) * (y - mean)) for mean, curve, scale in rows]
+    return [floor + scale * exp(curve * (miss := y - mean) * miss) for mean, curve, scale in rows]
 
 
 def forward(belief: Sequence[float], across: hmm.Matrix, y: float, rows: Table) -> tuple[list[float], float]:
@@ -155,7 +155,7 @@ def forward(belief: Sequence[float], across: hmm.Matrix, y: float, rows: Table) 
     floor = BROAD * exp(BROAD_CURVE * z * z)
     joint = [
         (b0 * c0 + b1 * c1 + b2 * c2 + b3 * c3 + b4 * c4 + b5 * c5 + b6 * c6 + b7 * c7)
-        * (floor + scale * exp(curve * (y - mean) * (y - mean)))
+        * (floor + scale * exp(curve * (miss := y - mean) * miss))
         for (c0, c1, c2, c3, c4, c5, c6, c7), (mean, curve, scale) in zip(across, rows, strict=True)
     ]
     evidence = sum(joint)
