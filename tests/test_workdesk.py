@@ -9,6 +9,7 @@ from test_trips import shop, waiting
 from farmwatch.filler import filler, in_a_child, task_of, task_text
 from farmwatch.power.questions import answer
 from farmwatch.shop import wanted_csv
+from farmwatch.shop.orders import due_of
 from farmwatch.shop.work import Free, Job, Task, fill
 from farmwatch.shop.work_exact import fill_exactly
 from farmwatch.words.errors import Refused
@@ -167,3 +168,13 @@ def test_no_cell_that_goes_out_is_a_formula():
     text = wanted_csv.write(rows, {"hinge, large": "2026-11-27"})
     assert '"hinge, large",2,2026-11-27\r\n' in text
     assert not any(line.lstrip('"').startswith(("=", "+", "-", "@", "\t")) for line in text.split("\r\n"))
+
+
+@pytest.mark.parametrize("due", ["9999-12-31", "0001-01-01", "9999-12-31T23:59:59-12:00", "0001-01-01T00:00:00+14:00"])
+def test_a_date_at_the_end_of_all_calendars_is_refused(due):
+    """It would be read as a date and then lie beyond what a clock can say, within the one thing that must go on."""
+    with pytest.raises(Refused, match="no date that can be met"):
+        due_of(due, "Europe/London")
+    _, wrong = wanted_csv.read(f"job,pieces,due\nhinge,2,{due}\n".encode(), "Europe/London")
+    assert len(wrong) == 1
+    assert wrong[0].startswith("line 2: no date that can be met")

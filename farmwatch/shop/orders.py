@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 MOST = 1e6
 
 
+YEARS = (2001, 2099)
+
+
 @dataclass(slots=True)
 class Wanted:
     """Pieces of a job. `made`: good pieces by build, of builds that ended after it was asked for."""
@@ -43,11 +46,15 @@ def due_of(text: str, timezone: str) -> float:
     3600.0
     """
     try:
-        if len(text) == 10:
-            return at_minute(date.fromisoformat(text), DAY_MIN, timezone)
-        found = datetime.fromisoformat(text)
+        day = date.fromisoformat(text) if len(text) == 10 else None
+        found = datetime.fromisoformat(text) if day is None else None
     except ValueError:
-        found = None
+        day = found = None
+    year = (day or found or date.min).year
+    if (day or found) and not YEARS[0] <= year <= YEARS[1]:  # beyond these neither clock nor calendar holds
+        raise Refused(f"no date that can be met: {text!r}", hint=f"a year from {YEARS[0]} to {YEARS[1]}")
+    if day is not None:
+        return at_minute(day, DAY_MIN, timezone)
     if found is None or found.tzinfo is None:
         raise Refused(f"no date: {text!r}", hint="write 2026-11-27, or 2026-11-27T12:00:00+00:00")
     return found.timestamp()
