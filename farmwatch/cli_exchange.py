@@ -121,6 +121,8 @@ def _time(text: str, settings: Settings, default: float, *, end: bool = False) -
         return moment(text, local)
     except BadPayload as error:
         raise FarmwatchError(str(error)) from None
+    except OverflowError:  # the last day of all calendars: as far as there is anything
+        return default
 
 
 @contextlib.contextmanager

@@ -59,6 +59,9 @@ async def test_a_shop_of_a_few_minutes_has_a_history_for_every_command(shop, tmp
 
     def story():
         assert run(folder, "export", tmp_path / "new.csv") == 0
+        assert run(folder, "export", tmp_path / "all.csv", "--from", "0001-01-01", "--to", "9999-12-31") == 0
+        assert (tmp_path / "all.csv").read_text() == (tmp_path / "new.csv").read_text()
+        capsys.readouterr()
         assert run(folder, "store", "stats", "--json") == 0
         rows = json.loads(capsys.readouterr().out)
         assert [(row["quantity"], row["rows"]) for row in rows] == [("bed_c", 3), ("power_w", 3)]
