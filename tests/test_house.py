@@ -20,8 +20,8 @@ FLOORS: dict[str, int] = {
     "": 0, "words": 0, "ports": 0,
     "machines": 1, "power": 1, "shop": 1, "alarms": 1, "farm": 1, "overview": 1, "brain": 1, "wire": 1, "scenario": 1,
     "engine": 2, "pulse": 2, "pair": 2,
-    "actuate": 3, "clock": 3, "failpoints": 3, "service": 3, "sqlitefile": 3, "tape": 3, "sources": 3, "stores": 3,
-    "notify": 3, "channels": 3, "webhook": 3, "heartbeat": 3, "selftest": 3, "web": 3, "filler": 3,
+    "actuate": 3, "clock": 3, "failpoints": 3, "heap": 3, "service": 3, "sqlitefile": 3, "tape": 3, "sources": 3,
+    "stores": 3, "notify": 3, "channels": 3, "webhook": 3, "heartbeat": 3, "selftest": 3, "web": 3, "filler": 3,
     "backups": 4, "daemon": 4,
     "settings": 5,
     "assemble": 6,
@@ -33,7 +33,7 @@ NEIGHBOURS: dict[int, frozenset[str]] = {
     # floor: rooms of it that others of the same floor may use
     1: THOUGHT,
     0: frozenset({"words"}),
-    3: frozenset({"clock", "failpoints", "sqlitefile"}),
+    3: frozenset({"clock", "failpoints", "heap", "sqlitefile"}),
     7: frozenset({"cli", "replay", "score", "whatif"}),
 }
 ADAPTERS: dict[str, frozenset[str]] = {

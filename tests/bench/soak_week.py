@@ -3,7 +3,7 @@
 The real house (brain, intake, stores, notifier, the page's renderer) lives through the days on `simulation.virtual`'s
 loop, so that every rhythm (a flush in 55 s, the journal's, the page's) has its true ratio to the day, which no run at
 many times real time has. Threads are played on the one there is. The page has no socket; somebody opens it for a minute
-four times an hour. Readings come as often as `interval_s` says, by default every 30 s instead of 2 s, which makes a day
+an hour. Readings come as often as `interval_s` says, by default every 30 s instead of 2 s, which makes a day
 cheap enough. The world lives in the same process, and so does what plays it.
 """
 
@@ -38,7 +38,7 @@ ROOMY = SimpleNamespace(dying=False, slow_s=0.004)
 HEAD = "  hour  RSS MiB  C heap MiB  k blocks  handles  kept MiB  write_bytes MiB  wchar MiB   cpu s"
 ROW = "{hour:6.1f} {rss:8.1f} {heap:11.1f} {blocks:9.1f} {handles:8d} {kept:9.2f} {disk:16.1f} {said:10.1f} {cpu:7.0f}"
 PEOPLE = {"ann": "ann_push", "bram": "bram_push"}
-SENT_BY_THEMSELVES = ("panel", "plug", "meter_watts", "meter_kwh")
+PACED = ("panel", "plug", "meter_watts", "meter_kwh", "polled", "plug_polled")
 
 
 class Phone:
@@ -56,7 +56,7 @@ class Phone:
 
 
 class Page(server.WebServer):
-    """The real page without a socket, looked at for a minute four times an hour."""
+    """The real page without a socket, looked at for a minute an hour."""
 
     async def start(self):
         self._application()
@@ -74,7 +74,7 @@ class Page(server.WebServer):
                     while True:
                         self.heard += len(await reader.get() or b"")
             self._news.remove(reader)
-            await asyncio.sleep(840.0)
+            await asyncio.sleep(3540.0)
 
     async def stop(self):
         self._looks.cancel()
@@ -92,7 +92,7 @@ def configuration(folder, interval_s):
         "data_dir": str(folder), "secrets_dir": str(secrets), "simulated": {"speed": 1},
         "channels": {name: {} for name in PEOPLE.values()},
         "people": {name: {"channels": [channel]} for name, channel in PEOPLE.items()},
-        "mappings": {name: {"interval_s": interval_s} for name in SENT_BY_THEMSELVES},
+        "mappings": {name: {"interval_s": interval_s} for name in PACED},
     }  # fmt: skip
     with as_file(files("farmwatch.scenario").joinpath("demo.toml")) as file:
         return load_settings(str(file), overrides)

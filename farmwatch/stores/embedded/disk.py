@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from farmwatch.heap import give_back
 from farmwatch.sqlitefile import is_damage, set_aside, store_error
 from farmwatch.stores.embedded import format1
 from farmwatch.stores.embedded.blocks import Frame
@@ -153,6 +154,7 @@ class Disk:
         self._put(frames, self.epoch + 1, merge_all=False)
         self.epoch += 1
         self._log.begin_next(ahead=bool(again))
+        give_back()
 
     def put(self, frames: Frames) -> None:
         """Rows from elsewhere as blocks; the log goes on as it was."""
@@ -182,6 +184,7 @@ class Disk:
 
         found, aside = self._do("written", act)
         self._tell(aside)
+        give_back()
         return found
 
     def put_aside(self, blocks: Sequence[int]) -> None:
