@@ -289,24 +289,32 @@ class Daemon:
 
     async def _think(self) -> None:
         inbox, clock, brain = self.inbox, self._p.clock, self._p.engine.brain
-        while True:
-            await pause("daemon.think")
-            now_s = clock.now_s()
-            self._notice_sleep(now_s)
-            await self._slice(now_s)
-            self.beat("brain")
-            if inbox.items or self._asked:
-                await asyncio.sleep(0)
-                continue
-            inbox.wake.clear()
-            due_s = min(brain.next_due_s(), clock.now_s() + THINK_S)
-            waker = asyncio.ensure_future(inbox.wake.wait())
-            sleeper = asyncio.ensure_future(clock.sleep_until(due_s))
-            try:
-                await asyncio.wait((waker, sleeper), return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                waker.cancel()
+        sleeper, sleeps_to_s = None, 0.0
+        try:
+            while True:
+                await pause("daemon.think")
+                now_s = clock.now_s()
+                self._notice_sleep(now_s)
+                await self._slice(now_s)
+                self.beat("brain")
+                if inbox.items or self._asked:
+                    await asyncio.sleep(0)
+                    continue
+                inbox.wake.clear()
+                due_s = min(brain.next_due_s(), clock.now_s() + THINK_S)
+                if sleeper is None or sleeper.done() or due_s < sleeps_to_s:
+                    if sleeper is not None:
+                        sleeper.cancel()
+                    sleeper, sleeps_to_s = asyncio.create_task(self._wake_at(due_s), name="alarm clock"), due_s
+                await inbox.wake.wait()
+        finally:
+            if sleeper is not None:
                 sleeper.cancel()
+
+    async def _wake_at(self, due_s: float) -> None:
+        """One for many rounds: where messages come often, none of them needs a timer of its own."""
+        await self._p.clock.sleep_until(due_s)
+        self.inbox.wake.set()
 
     def _notice_sleep(self, now_s: float) -> None:
         """This process stood still (stopped, starved, a paused computer): what came meanwhile was not seen."""

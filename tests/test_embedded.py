@@ -67,6 +67,21 @@ def test_a_column_comes_back_and_numpy_writes_the_same_bytes(numbers, way, squee
         coding.use_numpy(False)
 
 
+def test_a_few_numbers_are_the_same_bytes_by_the_short_way():
+    """What the log holds of a minute: the reader of yesterday's log reads today's, and the other way round."""
+    rng = random.Random(3)
+    for _ in range(3000):
+        most = rng.choice((0, 3, 127, 128, 129, 60_000, 2**40))
+        numbers = [rng.choice((rng.randint(-most, most), UNKNOWN, ABSENT)) for _ in range(rng.randint(1, 20))]
+        column = array("q", numbers)
+        for way in (FROM_BASE, FROM_LAST):
+            data = encode(column, (way,), squeezed=False)
+            assert coding.encode_few(column, way) == data
+            assert list(coding.decode_few(data, len(numbers))) == numbers
+            with pytest.raises(ValueError, match="column"):
+                coding.decode_few(data, len(numbers) + 1)
+
+
 MARKED = st.one_of(st.sampled_from([UNKNOWN, ABSENT]), st.integers(-400, 10**10))
 
 

@@ -45,7 +45,10 @@ class Spread:
         side = self.p50 - self.p10 if minutes < self.p50 else self.p90 - self.p50
         if side <= 0:
             return 0.0 if minutes < self.p50 * (1 - 1e-9) else 1.0 if self.p90 <= self.p50 else 0.5
-        return min(max(0.5 + 0.4 * (minutes - self.p50) / side, 0.0), 1.0)
+        share = 0.5 + 0.4 * (minutes - self.p50) / side
+        if share > 1.0:  # comparisons, as this runs a million times
+            return 1.0
+        return max(share, 0.0)
 
     @property
     def most(self) -> float:
@@ -72,6 +75,7 @@ class Outlook:
     spreads: Sequence[Spread]
     steps_done: int = 0
     _scenarios: dict[int, list[tuple[float, ...]]] = field(default_factory=dict)
+    _known: dict[tuple[Timetable, int], tuple[list[float], int]] = field(default_factory=dict)
 
     def scenarios(self, points: int) -> list[tuple[float, ...]]:
         """Remaining minutes of every machine at each lattice point."""
@@ -104,7 +108,18 @@ class Outlook:
         return drawn
 
     def chances(self, plan: Timetable, points: int) -> list[float]:
-        """Each machine's chance to finish before the battery is empty."""
+        """Each machine's chance to finish before the battery is empty.
+
+        A search comes by the same plan again and again: it is integrated once, and counted each time, so that a
+        search finds the same with and without.
+        """
+        known = self._known.get((plan, points))
+        if known is None:
+            known = self._known[plan, points] = self._integrated(plan, points)
+        self.steps_done += known[1]
+        return known[0]
+
+    def _integrated(self, plan: Timetable, points: int) -> tuple[list[float], int]:
         walk = _Walk(self, plan)
         totals = [0.0] * len(self.machines)
         scenarios = self.scenarios(points) if len(self.machines) > 1 else [(0.0,)]
@@ -112,12 +127,11 @@ class Outlook:
             walk.begin(times)
             for i in walk.members:
                 totals[i] += self.spreads[i].chance_by(walk.minutes_run(i))
-        self.steps_done += walk.steps
         chances = [total / len(scenarios) for total in totals]
         for i, spread in enumerate(self.spreads):
             if i not in walk.members:
                 chances[i] = spread.chance_by(0.0)
-        return chances
+        return chances, walk.steps
 
     def value(self, plan: Timetable, points: int = COARSE) -> float:
         """Expected value."""
@@ -142,27 +156,27 @@ class _Walk:
         self.paused = waiting[::-1]
         self.members = [i for i in range(len(outlook.machines)) if later >> i & 1]
         self.last = {i: max(k for k, (_, running) in enumerate(plan) if running >> i & 1) for i in self.members}
+        steps = [(end - length, length, end, running) for (length, running), end in zip(plan, self.ends, strict=True)]
+        # (start, length, end) of the steps in which each machine runs
+        self.runs = {i: [step[:3] for step in steps if step[3] >> i & 1] for i in self.members}
         self.rates: list[dict[int, float]] = [{} for _ in plan]
         self.events: list[tuple[float, int]] = []
         self.steps = 0
 
     def _clock(self, i: int, minutes: float) -> float:
         """The minute of the outage at which machine i has run so long; `inf` if never."""
-        for (length, running), end in zip(self.plan, self.ends, strict=True):
-            if running >> i & 1:
-                if minutes <= length:
-                    return end - length + minutes
-                minutes -= length
+        for start, length, _ in self.runs[i]:
+            if minutes <= length:
+                return start + minutes
+            minutes -= length
         return math.inf
 
     def _run_by(self, i: int, clock: float) -> float:
-        run, start = 0.0, 0.0
-        for (length, running), end in zip(self.plan, self.ends, strict=True):
+        run = 0.0
+        for start, length, end in self.runs[i]:
             if start >= clock:
                 break
-            if running >> i & 1:
-                run += length if end <= clock else clock - start
-            start = end
+            run += length if end <= clock else clock - start
         return run
 
     def begin(self, times: Sequence[float]) -> None:
@@ -171,35 +185,38 @@ class _Walk:
         self.events = sorted((clock, i) for clock, i in clocks if clock < math.inf)
 
     def _rate(self, k: int, unfinished: int) -> float:
-        cache = self.rates[k]
-        if unfinished not in cache:
-            running = self.plan[k][1] & unfinished
-            drawn = self.outlook._draw(running, self.paused[k] & unfinished)  # noqa: SLF001
-            cache[unfinished] = self.outlook.backup.table.rate(drawn)
-        return cache[unfinished]
+        running = self.plan[k][1] & unfinished
+        drawn = self.outlook._draw(running, self.paused[k] & unfinished)  # noqa: SLF001
+        rate = self.rates[k][unfinished] = self.outlook.backup.table.rate(drawn)
+        return rate
 
     def minutes_run(self, i: int) -> float:
         """How long machine i runs, if it is not done before, until the battery is empty or the plan drops it."""
         left = self.outlook.backup.budget * (1 + 1e-12)
         unfinished = (1 << len(self.outlook.machines)) - 1
-        now, k, last = 0.0, 0, self.last[i]
-        events = iter([event for event in self.events if event[1] != i])
-        event = next(events, None)
+        now, k, last, ends, rates, steps = 0.0, 0, self.last[i], self.ends, self.rates, 0
+        events = [event for event in self.events if event[1] != i]
+        events.append((math.inf, 0))
+        n = 0
         while k <= last:
-            self.steps += 1
-            end = self.ends[k]
-            until = min(event[0], end) if event is not None else end
-            rate = self._rate(k, unfinished)
+            steps += 1
+            until, event_at = ends[k], events[n][0]
+            until = min(until, event_at)
+            rate = rates[k].get(unfinished)
+            if rate is None:
+                rate = self._rate(k, unfinished)
             need = rate * (until - now)
             if need > left:
+                self.steps += steps
                 return self._run_by(i, now + left / rate)
             left -= need
             now = until
-            if event is not None and event[0] <= now:
-                unfinished &= ~(1 << event[1])
-                event = next(events, None)
+            if event_at <= now:
+                unfinished &= ~(1 << events[n][1])
+                n += 1
             else:
                 k += 1
+        self.steps += steps
         return self._run_by(i, math.inf)
 
 

@@ -98,6 +98,9 @@ def split(line: str) -> tuple[str, ...]:
     return tuple(words)
 
 
+_known_words = lru_cache(maxsize=4096)(split)  # most rows of a list are the same at every poll
+
+
 def shown(line: str) -> str:
     """The beginning of a line, escaped."""
     text = line.encode("unicode_escape").decode("ascii")
@@ -303,9 +306,9 @@ class UpsClient:
             if not line or not line.isprintable():
                 raise ProtocolError(f"no answer to {query[0]}: {shown(line)}")
             return self._done("text", (), line)
-        words = split(line)
         if query[0] == "LIST":
-            return self._listed(query, words, line)
+            return self._listed(query, _known_words(line), line)
+        words = split(line)
         if query[0] == "GET":
             return self._done("row", (_row(query, words, line),), "")
         return self._agreed(query, words, line)

@@ -141,7 +141,8 @@ def _beds(sim):
             hidden = not mine and seen(sim, BLIND["panel"], build.released_s, cleared_s, machine) <= patience_s
             dark = _dark(sim, build.started_s, cleared_s)
             early = build.ended_s < sim.start_s + 1200.0
-            excused = early or forgot or dark or (hidden and cleared_s - build.released_s > patience_s)
+            excused = early or forgot or (hidden and cleared_s - build.released_s > patience_s)
+            sim.found.figures["beds with a lost supply, not excused"] += dark and not excused
             sim.found.figures["beds"] += 1
             sim.found.figures["beds excused"] += bool(excused)
             sim.found.figures["beds cleared before anybody need be asked"] += bool(hidden and not excused)
@@ -291,19 +292,20 @@ def _readings(sim):
     bad = [w for w in sim.windows if w.kind in ("disk", "slow")]
     lost, most_s = 0, 0.0
     twins = defaultdict(set)  # after a stall several come in one millisecond: the store keeps one of them
+    kept = {name for name, quantity in QUANTITIES.items() if quantity.kind in (Kind.NUMBER, Kind.FLAG)}
     for _, _, one in sim.read:
+        key = round(one.at_s * 1000)
         for name, value in one.values.items():
             if isinstance(value, int | float):
-                twins[one.subject, name, round(one.at_s * 1000)].add(float(value))
+                twins[one.subject, name, key].add(float(value))
     for at_s, generation, one in sim.read:
-        gone = False
+        gone, key = False, round(one.at_s * 1000)
         for name, value in one.values.items():
-            quantity = QUANTITIES.get(name)
-            if quantity is None or quantity.kind not in (Kind.NUMBER, Kind.FLAG) or value is None:
+            if value is None or name not in kept:
                 continue
-            key = round(one.at_s * 1000)
             stored = sim.stored.get((one.subject, name), {}).get(key)
-            if stored is None or all(abs(stored - v) > quantity.resolution for v in twins[one.subject, name, key]):
+            near = QUANTITIES[name].resolution
+            if stored is None or all(abs(stored - v) > near for v in twins[one.subject, name, key]):
                 gone = True
         sim.found.figures["readings"] += 1
         if not gone:

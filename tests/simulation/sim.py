@@ -368,6 +368,7 @@ class Simulation:
 
     def _bury(self, loop):
         loop.bury()
+        gc.collect()
         self.broker.back_s = self.ups.back_s = None  # who is dead does not come back, a new one comes
         house, self.house = self.house, None
         for sock in (*self.broker.clients, *self.ups.socks):
@@ -504,8 +505,9 @@ class Simulation:
             stack.callback(logging.getLogger("farmwatch").setLevel, quiet)
             if not self.tell:
                 logger.setLevel(logging.WARNING)
-            stack.callback(gc.set_threshold, *gc.get_threshold())
-            gc.set_threshold(100_000, 50, 50)  # as a replay does; the order of things does not hang on it
+            if gc.isenabled():
+                stack.callback(gc.enable)
+            gc.disable()  # a day leaves some megabytes in circles; they go when a life ends
             yield
 
 

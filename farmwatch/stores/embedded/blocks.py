@@ -79,7 +79,7 @@ class Frame:
     def part(self, begin: int, end: int) -> "Frame":
         """Rows of a slice; quantities that are absent throughout are left out."""
         columns = {name: column[begin:end] for name, column in self.columns.items()}
-        there = {name: c for name, c in columns.items() if c and (span(c)[1] != ABSENT or UNKNOWN in c)}
+        there = {name: c for name, c in columns.items() if c and (c[0] != ABSENT or c.count(ABSENT) < len(c))}
         return Frame(self.times[begin:end], there)
 
     def join(self, other: "Frame") -> None:

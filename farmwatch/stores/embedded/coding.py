@@ -6,6 +6,7 @@ Where numpy has been asked for (`use_numpy`) it does the arithmetic; the bytes a
 """
 
 import math
+import sys
 import zlib
 from array import array
 from collections.abc import Iterable
@@ -206,8 +207,9 @@ def unplanes(width: int, data: bytes) -> Ints:
     count, rest = divmod(len(data), width)
     if rest:
         raise ValueError("a column is cut short")
-    raw = bytearray(data)
-    if width > 1:
+    raw: bytes | bytearray = data
+    if width > 1 and count > 1:
+        raw = bytearray(data)
         for n in range(width):
             raw[n::width] = data[n * count : (n + 1) * count]
     bias = BIAS[width]
@@ -215,12 +217,12 @@ def unplanes(width: int, data: bytes) -> Ints:
         np = _numpy[0]
         return _ints((np.frombuffer(raw, dtype=f"<u{width}").astype("u8") - np.uint64(bias)).astype("i8"))
     found: Ints = array(CODES[width])
-    found.frombytes(bytes(raw))
+    found.frombytes(raw)
     return array("q", map(sub, _little(found), repeat(bias)))
 
 
 def _little(numbers: Ints) -> Ints:
-    if array("H", [1]).tobytes() != b"\x01\x00":
+    if sys.byteorder != "little":
         numbers.byteswap()
     return numbers
 
@@ -254,6 +256,9 @@ def take_number(data: bytes, at: int) -> tuple[int, int]:
     return int.from_bytes(data[at + 1 : end], "little", signed=True), end
 
 
+NOUGHT = number(0)
+
+
 def encode(numbers: Ints, ways: Iterable[int], *, squeezed: bool = True, sample: int = SAMPLE) -> bytes:
     """A column of at least one integer as bytes; of several `ways` the best on a sample is taken; 0 tries the whole."""
     listed = tuple(ways)
@@ -272,6 +277,40 @@ def _encoded(numbers: Ints, how: int, *, squeezed: bool) -> bytes:
     width, data = planes(found)
     head = bytes((how << 4 | width,)) + number(first) + number(second)
     return head + (squeeze(data) if squeezed else data)
+
+
+def encode_few(numbers: Ints, how: int) -> bytes:
+    """The bytes of `encode` for a handful of integers, not squeezed, from the base or the last one."""
+    first = numbers[0]
+    if how == FROM_BASE:
+        steps = [value - first for value in numbers]
+    else:
+        steps = [value - before for value, before in zip(numbers[1:], numbers, strict=False)]
+    try:
+        data = bytes([step + 128 for step in steps])
+    except ValueError:  # wider than a byte
+        return encode(numbers, (how,), squeezed=False)
+    return bytes((how << 4 | 1,)) + number(first) + NOUGHT + data
+
+
+def decode_few(data: bytes, count: int) -> "list[int] | Ints":
+    """`decode` of what was not squeezed, quick where the residuals are a byte wide."""
+    how, width = data[0] >> 4, data[0] & 15
+    if width != 1 or how > FROM_LAST:
+        return decode(data, count, squeezed=False)
+    first, at = take_number(data, 1)
+    _, at = take_number(data, at)
+    steps = data[at:]
+    if len(steps) != count - how:  # FROM_LAST needs one less
+        raise ValueError("a column has another length than its block")
+    if how == FROM_BASE:
+        first -= 128
+        return [first + step for step in steps]
+    found = [first]
+    for step in steps:
+        first += step - 128
+        found.append(first)
+    return found
 
 
 def decode(data: bytes, count: int, *, squeezed: bool = True) -> Ints:

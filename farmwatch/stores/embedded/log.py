@@ -19,7 +19,7 @@ from pathlib import Path
 
 from farmwatch.sqlitefile import sync_folder
 from farmwatch.stores.embedded.blocks import Frame
-from farmwatch.stores.embedded.coding import FROM_BASE, FROM_LAST, decode, encode
+from farmwatch.stores.embedded.coding import FROM_BASE, FROM_LAST, decode_few, encode, encode_few
 from farmwatch.words.series import Ints
 
 RECORD = struct.Struct("<4sIIII")
@@ -29,6 +29,8 @@ PARTS = ("-log0", "-log1")
 GROW = 1 << 20
 SMALL = struct.Struct("<H")
 LARGE = struct.Struct("<I")
+ROWS = struct.Struct("<IH")
+FEW = 16  # rows of a minute; beyond them arrays as a whole are quicker
 
 Key = tuple[str, str]
 """Subject and source."""
@@ -37,24 +39,44 @@ Key = tuple[str, str]
 def pack(frames: Iterable[tuple[Key, Frame]]) -> bytes:
     """Rows of several sources as the body of a record."""
     parts: list[bytes] = []
-
-    def text(words: str) -> None:
-        data = words.encode("utf-8", "surrogateescape")
-        parts.extend((SMALL.pack(len(data)), data))
-
-    def numbers(column: Ints, how: int) -> None:
-        data = encode(column, (how,), squeezed=False)
-        parts.extend((LARGE.pack(len(data)), data))
-
     for (subject, source), frame in frames:
-        text(subject)
-        text(source)
-        parts.append(LARGE.pack(len(frame.times)) + SMALL.pack(len(frame.columns)))
-        numbers(frame.times, FROM_LAST)
+        rows = len(frame.times)
+        times = _numbers(frame.times, FROM_LAST)
+        parts += (_text(subject), _text(source), ROWS.pack(rows, len(frame.columns)), LARGE.pack(len(times)), times)
         for name, column in frame.columns.items():
-            text(name)
-            numbers(column, FROM_BASE)
+            data = _numbers(column, FROM_BASE)
+            parts += (_text(name), LARGE.pack(len(data)), data)
     return zlib.compress(b"".join(parts), 9)
+
+
+def _text(words: str) -> bytes:
+    data = words.encode("utf-8", "surrogateescape")
+    return SMALL.pack(len(data)) + data
+
+
+def _numbers(column: Ints, how: int) -> bytes:
+    return encode_few(column, how) if len(column) <= FEW else encode(column, (how,), squeezed=False)
+
+
+class _Cut:
+    """What was packed, piece by piece."""
+
+    def __init__(self, data: bytes) -> None:
+        self.data, self.at = data, 0
+
+    def take(self, count: int) -> bytes:
+        self.at = end = self.at + count
+        if end > len(self.data):
+            raise ValueError("a record is cut short")
+        return self.data[end - count : end]
+
+    def text(self) -> str:
+        size: int = SMALL.unpack(self.take(2))[0]
+        return self.take(size).decode("utf-8", "surrogateescape")
+
+    def numbers(self, count: int) -> "list[int] | Ints":
+        size: int = LARGE.unpack(self.take(4))[0]
+        return decode_few(self.take(size), count)
 
 
 def unpack(body: bytes) -> list[tuple[Key, Frame]]:
@@ -63,38 +85,26 @@ def unpack(body: bytes) -> list[tuple[Key, Frame]]:
         data = zlib.decompress(body)
     except zlib.error as error:
         raise ValueError(str(error)) from error
-    at = 0
-
-    def take(count: int) -> bytes:
-        nonlocal at
-        at += count
-        if at > len(data):
-            raise ValueError("a record is cut short")
-        return data[at - count : at]
-
-    def text() -> str:
-        return take(SMALL.unpack(take(2))[0]).decode("utf-8", "surrogateescape")
-
-    def numbers(count: int) -> Ints:
-        return decode(take(LARGE.unpack(take(4))[0]), count, squeezed=False)
-
-    found = []
-    while at < len(data):
-        key = text(), text()
-        rows, columns = LARGE.unpack(take(4))[0], SMALL.unpack(take(2))[0]
-        frame = Frame(numbers(rows))
-        for _ in range(columns):
-            name = text()
-            frame.columns[name] = _narrow(numbers(rows))
-        found.append((key, frame))
+    cut, found = _Cut(data), []
+    try:
+        while cut.at < len(data):
+            key = cut.text(), cut.text()
+            rows, columns = ROWS.unpack(cut.take(ROWS.size))
+            frame = Frame(array("q", cut.numbers(rows)))
+            for _ in range(columns):
+                name = cut.text()
+                frame.columns[name] = _narrow(cut.numbers(rows))
+            found.append((key, frame))
+    except (IndexError, OverflowError) as error:
+        raise ValueError(f"a record is not what was written: {error}") from error
     return found
 
 
-def _narrow(column: Ints) -> Ints:
+def _narrow(column: "list[int] | Ints") -> Ints:
     try:
         return array("i", column)
     except OverflowError:
-        return column
+        return array("q", column)
 
 
 class _File:

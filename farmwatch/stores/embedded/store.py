@@ -232,7 +232,10 @@ class EmbeddedSeries:
         found = await self._on(self._writing, self._disk.restore)
         self._epoch = self._disk.epoch
         self._restored = True
+        restored: dict[Key, Frame] = {}
         for key, frame in found:
+            restored.setdefault(key, Frame()).join(frame)
+        for key, frame in restored.items():
             first = min(frame.times, default=self._newest_ms)
             held = self._open.setdefault(key, _Open(first))
             newer = held.frame.part(held.logged, len(held.frame))
