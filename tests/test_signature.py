@@ -296,3 +296,23 @@ def test_the_words_are_no_older_than_fifteen_seconds_although_the_answer_stands(
     sense.observe(at_s + 10.0, 8.4)
     assert sense.judge(at_s + 30.0).because.startswith("8 W"), first.because
     assert first.activity == "idle"
+
+
+def test_a_clock_that_stood_ahead_does_not_blind_it_for_years():
+    """Found by seed 108 of the simulation: kept with times of 2028, restored in 2026, it took no reading any more."""
+    plug = Plug()
+    plug.learn()
+    levels = {name: plug.sense.levels.levels[name].watts for name in NAMES}
+    plug.t += 2.5 * 365 * 86_400
+    plug.heat()
+    assert plug.hold(1800, moving=True).activity == "printing"
+    plug.sense = PowerSense.from_dict(json.loads(json.dumps(plug.sense.as_dict())))
+    plug.t -= 2.5 * 365 * 86_400
+    began_s = plug.t
+    assert plug.idle(1800).activity == "idle"
+    assert levels["heat"] == pytest.approx(plug.sense.levels.levels["heat"].watts, rel=0.1)
+    plug.build(3000)
+    found = plug.idle(2700)
+    assert found.activity == "finished"
+    assert found.build_start_s > began_s
+    assert found.build_end_s < plug.t

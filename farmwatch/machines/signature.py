@@ -21,6 +21,7 @@ from farmwatch.machines.plugruns import PlugRuns, PowerBuild
 
 __all__ = ["Levels", "PowerBuild", "PowerSense", "Sense"]
 
+BACK_S = 600.0  # a reading so much older than the last one is not late: the clock has been set back
 STALE_S = 240.0  # no reading for so long: unknown
 SAME_S = 65.0  # for so long the same answer is given while nothing changes
 WORDS_S = 15.0  # but its words, which say watts and minutes, are no older than this
@@ -121,7 +122,7 @@ class PowerSense:
     # -- readings in -------------------------------------------------------------------------------------
 
     def observe(self, at_s: float, power_w: float | None, voltage_v: float | None = None) -> None:
-        """One reading.  None is unknown: it advances nothing.  Older than the last one: ignored."""
+        """One reading.  None is unknown: it advances nothing.  Older than the last: ignored, unless by `BACK_S`."""
         if power_w is None:
             return
         if power_w < 2.0 or power_w > ABSURD_W or self.kilo:
@@ -132,9 +133,12 @@ class PowerSense:
         plug, last_s = self._filter, self._last_s
         if last_s is not None:
             gap_s = at_s - last_s
-            if gap_s <= 0.0:
+            if gap_s < -BACK_S:
+                self._begin_anew()
+                plug = self._filter
+            elif gap_s <= 0.0:
                 return
-            if gap_s < 90.0:
+            elif gap_s < 90.0:
                 plug.interval_s += 0.05 * (gap_s - plug.interval_s)
         self._last_s, self.power_w = at_s, power_w
         # Faster readings are thinned, not averaged: a mean of bed on and bed off is neither.
@@ -151,6 +155,14 @@ class PowerSense:
             self.runs.follow(at_s, seen_s)
         if plug.chores <= 0:
             self.runs.chores(at_s)
+
+    def _begin_anew(self) -> None:
+        """The clock stood ahead when the readings before came. The levels stay; times in the future mean nothing."""
+        before = self._filter
+        self._filter = PlugFilter(before.levels)
+        self._filter.interval_s = before.interval_s
+        self.runs = PlugRuns(self._filter)
+        self._kept = None
 
     def set_level(self, name: str, watts: float, *, planned: bool = False) -> None:
         """Fix a level, by a person's word or, ``planned``, by the configuration; see `Levels.set`."""
