@@ -5,7 +5,7 @@ import os
 import pytest
 from simulation.sim import simulate
 
-SEEDS = range(101, 101 + int(os.environ.get("FARMWATCH_SEEDS", "7")))[1::2]
+SEEDS = range(101, 101 + int(os.environ.get("FARMWATCH_SEEDS", "8")))[1::2]
 
 
 @pytest.mark.timeout(1800)
