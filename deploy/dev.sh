@@ -66,7 +66,8 @@ case $verb in
     ;;
   test)
     debian python3:python3 mosquitto:mosquitto /lib/nut/upsd:nut-server chromium:chromium \
-      victoria-metrics:victoria-metrics systemd-analyze:systemd snmpd:snmpd fiu-run:fiu-utils faketime:faketime
+      victoria-metrics:victoria-metrics systemd-analyze:systemd snmpd:snmpd fiu-run:fiu-utils faketime:faketime \
+      nft:nftables ip:iproute2
     environment deploy/requirements-test.lock
     .venv/bin/ruff check .
     .venv/bin/mypy

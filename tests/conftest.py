@@ -30,3 +30,15 @@ def pytest_collection_modifyitems(config, items):
     for item in items:
         for number in numbers.get(item.nodeid.partition("[")[0], ()):
             item.add_marker(pytest.mark.row(number=number))
+
+
+def pytest_terminal_summary(terminalreporter):
+    """By which means a fault was made, where there is a choice."""
+    rows = {
+        (report.nodeid, words)
+        for report in terminalreporter.getreports("passed") + terminalreporter.getreports("failed")
+        for key, words in report.user_properties
+        if key == "by means of"
+    }
+    for test, words in sorted(rows):
+        terminalreporter.write_line(f"{test}: {words}")

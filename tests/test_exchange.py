@@ -2,6 +2,7 @@
 
 import asyncio
 import csv
+import hashlib
 import json
 import math
 import random
@@ -230,7 +231,10 @@ def test_a_backup_that_is_not_whole_is_refused_and_nothing_is_touched(filled, tm
     elif harm == "list":
         (folder / "backup.json").unlink()
     else:
-        (folder / "backup.json").write_text('{"files": {"../api_token": {"sha256": ""}}}')
+        outside = tmp_path / "api_token"  # a file that is there, with its true digest: its place alone forbids it
+        outside.write_text("outside")
+        about = {"../api_token": {"sha256": hashlib.sha256(outside.read_bytes()).hexdigest()}}
+        (folder / "backup.json").write_text(json.dumps({"files": about}))
     before = (data / "history.db").read_bytes()
     assert run(filled, "restore", folder) == 1
     assert str(folder) in capsys.readouterr().err

@@ -283,6 +283,29 @@ def test_what_falls_silent_alone_or_together(skip, cause, place, title):
     assert messages[0].title.startswith(title)
 
 
+def test_a_collector_that_is_alone_says_so_once_whoever_falls_silent_first():
+    """As on a real cable that is pulled: backups spoke last, devices a second later, the broker's loss is seen late."""
+    day = Driver(works())
+    day.broker(True)
+    day.run(60, 1, lambda d: (everything(d), line(d)))
+    cut_s = day.now
+
+    def alone(d):
+        for source in d.site.sources.values():
+            if source.via == "http" and d.now <= cut_s + 1:
+                d.feed(Observed(d.now, source.subject, source.id, {"power_w": 90.0} if "plug" in source.id else {}))
+            elif (source.via == "http" and (d.now - cut_s) % 5 < 1) or (source.via == "ups" and d.now >= cut_s + 15):
+                d.feed(SourceFailed(d.now, source.id, "no answer"))
+        if d.now == cut_s + 8:
+            d.broker(False)
+
+    day.run(240, 1, alone)
+    assert [m.title[:7] for m in phone(day)] == ["Network"], [m.title for m in phone(day)]
+    day.broker(True)
+    day.run(120, 1, lambda d: (everything(d), line(d)))
+    assert [m.title[:7] for m in phone(day)] == ["Network", "Network"], [m.title for m in phone(day)]
+
+
 def test_a_broker_gone_is_a_broker_and_a_network_gone_is_a_network():
     for network in (False, True):
         day = Driver(works())

@@ -239,10 +239,15 @@ def test_a_plug_that_restarts_is_not_a_machine_that_stopped_through_the_brain():
     day = alone()
     through(0, 6000, day)
     first = track(day).build
+    before = len(day.notes("state"))
     see(day, 6000, 0.0)
+    see(day, 6010, 0.0)
+    assert track(day).state == "printing", "two readings of nothing are no rest"
     through(6090, 9000, day)
     assert track(day).build is first
     assert track(day).state == "printing"
+    since = [note.doc["state"] for note in day.notes("state")[before:]]
+    assert set(since) <= {"unknown", "printing"}, since
 
 
 def test_a_unit_that_changed_is_an_alarm_that_the_person_sees():

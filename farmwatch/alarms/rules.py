@@ -39,7 +39,7 @@ TABLE: tuple[Rule, ...] = (
         condition="a backup's source is silent or failed while its server can be asked", subject="backup",
         cause="cable, driver or server gone", consequence="a power loss there would not be seen",
         response="check the cable and the server of this backup", within="this session", priority="session",
-        on_delay_s=60.0, off_delay_s=0.0, deadband=ONE, parents=_SUPPLY, group="silent",
+        on_delay_s=60.0, off_delay_s=0.0, deadband=ONE, parents=("mains_lost", "broker_lost"), group="silent",
     ),
     Rule(
         id="overload", title="Overload: backup {subject}", over="Backup {subject} within its rating again",

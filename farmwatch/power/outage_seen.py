@@ -17,6 +17,8 @@ DEAD_SHARE = 0.1
 """Below this share of the nominal voltage there is no supply (IEEE 1159: an interruption is below 0.1 pu)."""
 TOGETHER_S = 30.0
 """What falls silent within so long of each other may have one cause."""
+TURN_S = 10.0
+"""A loss begins with the last word of one source; others may have had their turn for so long after it."""
 BROKER_BEFORE_S, BROKER_AFTER_S = 30.0, 120.0
 """A broker that goes so long before or after a loss of supply went with it."""
 GRACE_S = 180.0
@@ -213,7 +215,7 @@ class Seen:
             return "silent" if heard_s >= onset_s - TOGETHER_S else ""
         if source.plan.subject in self.dead and is_meter(source.plan):
             return "dead"
-        if source.plan.id in self.refused and heard_s <= onset_s:
+        if source.plan.id in self.refused and heard_s <= onset_s + TURN_S:
             return "silent"
         return "live" if source.state == "fresh" and heard_s > onset_s else ""
 
@@ -221,7 +223,7 @@ class Seen:
         """A new incident with its id."""
         stem = "outage" if cause in SUPPLY else cause
         name = f"{stem}-{datetime.fromtimestamp(now_s, UTC):%Y%m%dT%H%M%S}"
-        if cause in ("machine", "plug"):
+        if cause in ("machine", "plug") or name in self.others:  # two within a second are two
             name += f"-{place}"
         return Outage(name, cause, place, started_s, bad_s=now_s if cause in SUPPLY else started_s)
 

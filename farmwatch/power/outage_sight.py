@@ -4,6 +4,7 @@ from farmwatch.power.cause import Candidate, Finding, Thing, effect, feeds, head
 from farmwatch.power.outage_record import SUPPLY, Outage
 from farmwatch.power.outage_seen import BROKER_BEFORE_S, TOGETHER_S, Heard, Seen, is_meter
 
+BROKER = Thing("broker", "broker", "down", via="mqtt")
 SETTLE_S = 6.0
 """A loss of sight is judged after so long: every backup has been asked once more by then."""
 
@@ -48,7 +49,7 @@ class SightLook:
         if explained is None or explained[0].best != Candidate("network", ("site",)):
             return []
         found, things = explained
-        mine = {t.name for t in things if self._part(found.best, t) and t.look == "silent"}
+        mine = self._mine(found.best, things, ("silent",))
         return self._enter(found, things, mine, [other], now_s, link=True)
 
     def _unexplained(self, now_s: float) -> tuple[list[Heard], bool]:
@@ -96,13 +97,20 @@ class SightLook:
             if explained is None:
                 continue
             found, things = explained
-            mine = {t.name for t in things if self._part(found.best, t) and t.look in ("silent", "dead")}
-            takes_link = link and found.best.cause in ("broker", "network")
+            mine = self._mine(found.best, things, ("silent", "dead"))
+            takes_link = link and effect(found.best, BROKER, self._seen.plan) != "alone"
             held = [o for o in bound if set(o.sources) <= mine and (not o.link or takes_link)]
             if bound and not (held and ((mine & group) or (down and takes_link))):
                 continue
             return self._enter(found, things, mine & names_, held, now_s, link=takes_link)
         return []
+
+    def _mine(self, candidate: Candidate, things: list[Thing], looks: tuple[str, ...]) -> set[str]:
+        """Ids of the sources whose silence belongs to a candidate, those of backups that cannot be seen among them."""
+        part = [t for t in things if self._part(candidate, t)]
+        unseen = {t.name for t in part if t.kind == "backup" and t.look == "unseen"}
+        failed = {s.plan.id for s in self._seen.sources.values() if s.plan.subject in unseen and s.state != "fresh"}
+        return failed | {t.name for t in part if t.look in looks}
 
     def _part(self, candidate: Candidate, thing: Thing) -> bool:
         """Whether a thing's silence belongs to a candidate."""

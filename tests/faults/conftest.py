@@ -9,6 +9,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "real"))
 
 from faultproxy import FaultProxy
 from faultshop import BROKER_PASSWORD, FaultShop
+from network import make_line
 from servers import HttpDevice, HttpReceiver, Mosquitto, Upsd
 from whole import Devices
 
@@ -93,6 +94,22 @@ def proxy():
     def make(port, host="127.0.0.1"):
         made.append(FaultProxy(host, port))
         return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
+@pytest.fixture
+def line(record_property):
+    """Makes lines that can be cut, by the kernel where it lets us; which it was is told at the end of the run."""
+    made = []
+
+    def make():
+        line, how = make_line()
+        made.append(line)
+        record_property("by means of", how)
+        return line
 
     yield make
     for one in made:

@@ -46,7 +46,7 @@ def packets(buffer: bytearray) -> Iterator[bytes]:
 class FaultProxy:
     """A proxy in a thread of its own. `seen` counts connections, `doubled` and `swapped` what was done."""
 
-    def __init__(self, host: str, port: int) -> None:
+    def __init__(self, host: str, port: int, sock: socket.socket | None = None) -> None:
         self.target = host, port
         self.delay_s, self.drip, self.cut_after, self.half_open, self.corrupt = 0.0, 0, None, False, 0
         self.duplicate = self.reorder = self.answer_cut = False
@@ -54,7 +54,7 @@ class FaultProxy:
         self._writers: set[asyncio.StreamWriter] = set()
         self._server: asyncio.Server | None = None
         self._loop = LoopThread()
-        self.host, self.port = "127.0.0.1", 0
+        self.host, self.port, self._sock = "127.0.0.1", 0, sock
         self.accept()
 
     def accept(self) -> None:
@@ -62,7 +62,9 @@ class FaultProxy:
         self._loop.call(self._listen())
 
     async def _listen(self) -> None:
-        if self._server is None:
+        if self._server is None and self._sock is not None:  # one that listens already, perhaps elsewhere
+            self._server = await asyncio.start_server(self._serve, sock=self._sock)
+        elif self._server is None:
             self._server = await asyncio.start_server(self._serve, self.host, self.port)
             self.port = self._server.sockets[0].getsockname()[1]
 

@@ -76,8 +76,8 @@ ROWS: tuple[Row, ...] = (
             doors/test_series_contract: late_readings_are_kept_and_sorted
             test_plugwords: irregular_sampling_gaps_duplicates_and_late_readings_change_nothing"""),
     _row(7, "half_open_tcp", "the peer is gone and no one says so", "found within 1.5 keep-alives, mended by itself",
-         "fault proxy (half-open); SIGSTOP of the real broker",
-         """faults/test_rows_broker: row_07_half_open_connection
+         "nftables in a network namespace, else the fault proxy; SIGSTOP of the real broker",
+         """faults/test_rows_network: row_07_half_open_connection
             real/test_mqtt: half_open_connection_is_found idle_connection_is_kept"""),
     _row(8, "same_client_id", "a second client takes our name on the broker",
          "said as what it is, both go on, the fight gets slower", "two clients; two daemons",
@@ -129,8 +129,10 @@ ROWS: tuple[Row, ...] = (
             test_embedded_faults: errors_of_the_disk_lose_nothing_that_was_said_to_be_written
             test_influx_spool: a_disk_that_refuses_keeps_the_batch_in_memory_and_writes_it_later_in_order"""),
     _row(17, "torn_write", "the power goes in the middle of a write", "consistent; no more is lost than was not synced",
-         "log cut or garbled at every place",
-         """test_journal: any_cut_of_the_log_keeps_what_was_synced_before_the_cut every_commit_is_synced
+         "a disk below the real stores that loses, keeps or tears what was not synced: 50 places, 500 by hand; log cut "
+         "or garbled at every place",
+         """faults/test_rows_power_cut: row_17_power_lost_in_mid_write
+            test_journal: any_cut_of_the_log_keeps_what_was_synced_before_the_cut every_commit_is_synced
             test_journal: a_kill_between_any_two_steps_of_a_rebuild_loses_nothing
             test_embedded_faults: a_log_that_is_cut_or_garbled_anywhere_keeps_every_whole_record
             test_influx_spool: damage_costs_the_damaged_batches_alone"""),
@@ -158,19 +160,25 @@ ROWS: tuple[Row, ...] = (
          "RLIMIT_NOFILE on the running daemon, 300 idle connections",
          """faults/test_rows_process: row_21_out_of_file_handles"""),
     _row(22, "internet_down", "the house is there, the world is not",
-         "watching unaffected; messages wait; then one that holds them all", "service stopped; proxy that refuses",
-         """faults/test_rows_phone: row_22_and_25_and_26_the_way_to_the_phone
+         "watching unaffected; messages wait; then one that holds them all",
+         "nftables in a network namespace, else the fault proxy; service stopped; proxy that refuses",
+         """faults/test_rows_network: row_22_the_house_is_there_and_the_world_is_not
+            faults/test_rows_phone: row_22_and_25_and_26_the_way_to_the_phone
             real/test_notify_real: messages_wait_while_the_service_is_down_and_go_when_it_is_back
             test_notify: what_piled_up_while_a_service_was_away_goes_as_one_message
             test_collapse: old_rows_of_one_person_and_channel_become_one_with_the_original_times"""),
     _row(23, "collector_alone", "our own network is gone", "one cause, not one alarm for each source",
-         "replayed silence of everything at once",
-         """test_outage: a_broker_gone_is_a_broker_and_a_network_gone_is_a_network
+         "link down in a network namespace, else the fault proxy; replayed silence of everything at once",
+         """faults/test_rows_network: row_23_collector_alone
+            test_outage: a_collector_that_is_alone_says_so_once_whoever_falls_silent_first
+            test_outage: a_broker_gone_is_a_broker_and_a_network_gone_is_a_network
             test_outage: what_falls_silent_alone_or_together
             test_brain: silence_makes_values_unknown_and_is_told_once_for_several"""),
     _row(24, "dns_dead", "names are not answered, late or wrongly",
-         "bounded, nobody else waits, the last good address serves", "a resolver that hangs, fails, lies",
-         """real/test_http: hanging_look_up_neither_delays_others_nor_the_stop
+         "bounded, nobody else waits, the last good address serves",
+         "own name server below a mount namespace; a resolver that hangs, fails, lies",
+         """faults/test_rows_network: row_24_names_are_not_answered_or_wrongly
+            real/test_http: hanging_look_up_neither_delays_others_nor_the_stop
             real/test_http: last_good_address_is_used_while_names_cannot_be_looked_up nobody_there_and_unknown_name
             real/test_mqtt: unknown_host_is_told
             real/test_receivers: certificates_names_and_addresses"""),
@@ -262,8 +270,10 @@ ROWS: tuple[Row, ...] = (
             days/test_outages: a_blip_is_written_down_and_not_sent
             real/test_snmp: a_self_test_that_is_over_has_a_result_and_an_age"""),
     _row(39, "snmp_trouble", "packets lost, no such instance, wrong types, great tables, silence",
-         "bounded retries, one at a time, unknown and not nought", "real agent behind a lossy relay",
-         """real/test_snmp: a_fifth_of_the_packets_lost no_such_instance_and_wrong_types_are_unknown
+         "bounded retries, one at a time, unknown and not nought",
+         "real agent behind nftables in a network namespace, else behind a lossy relay",
+         """faults/test_rows_network: row_39_a_fifth_of_the_packets_lost
+            real/test_snmp: a_fifth_of_the_packets_lost no_such_instance_and_wrong_types_are_unknown
             real/test_snmp: a_great_table_is_read_to_a_bound one_request_at_a_time wrong_community_is_silence
             real/test_snmp: one_dead_device_costs_no_other noise_is_a_failure_of_this_device_alone
             test_upsmib: whatever_an_agent_sends_is_plausible_or_unknown"""),
@@ -289,6 +299,7 @@ ROWS: tuple[Row, ...] = (
             test_panels: nothing_from_outside_becomes_markup text_is_one_text_node_whatever_it_holds
             test_api: csv_is_harmless_in_a_spreadsheet
             test_status: words_from_outside_stay_words
+            test_log_lines: no_name_makes_a_line_of_its_own_or_speaks_to_the_terminal
             test_notify: names_cannot_pose_as_markup"""),
     _row(44, "foreign_pages", "another site speaks in the owner's name", "refused: origin, site, host, token",
          "tables of requests; Chromium",

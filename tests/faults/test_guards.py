@@ -12,7 +12,7 @@ from rows import ROWS
 
 ROOT = Path(__file__).parents[2]
 # A patch must be seen by the tests of its row; which of them are tried here is a matter of time.
-IN_CI = tuple(guard for guard in GUARDS if guard.quick)[::3]
+IN_CI = tuple(guard for guard in GUARDS if guard.quick)[::5]
 
 
 def bench():
@@ -37,7 +37,7 @@ def test_every_guard_stands_where_it_is_said_to(guard):
 
 def test_guards_belong_to_rows():
     assert {guard.row for guard in GUARDS} <= {row.number for row in ROWS}
-    assert len({guard.row for guard in GUARDS}) >= 20
+    assert {guard.row for guard in GUARDS} == set(range(1, 49)), "every row has one"
 
 
 @pytest.mark.timeout(300)

@@ -14,6 +14,7 @@
 read). Pages are small because a block ends somewhere inside its last one, and half a page a block is lost.
 """
 
+import contextlib
 import os
 import sqlite3
 from pathlib import Path
@@ -92,6 +93,9 @@ def _has_pruned(db: sqlite3.Connection) -> bool:
     return bool(db.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'pruned'").fetchone())
 
 
+UNFINISHED = ("SQLITE_READONLY_ROLLBACK", "SQLITE_READONLY_RECOVERY")
+
+
 def open_reader(path: Path) -> sqlite3.Connection | None:
     """A connection that changes nothing, a read transaction begun; None while there is nothing to read."""
     if not path.exists():
@@ -112,8 +116,13 @@ def _read_only(path: Path) -> sqlite3.Connection:
     db = connect_read_only(path)
     try:
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as error:
         db.close()
+        if error.sqlite_errorname in UNFINISHED and os.access(path.parent, os.W_OK):
+            # The power went while the file was made: who may write takes back what was begun, then it can be read.
+            with contextlib.closing(sqlite3.connect(path)) as once:
+                once.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            return connect_read_only(path)
         log = path.with_name(path.name + "-wal")
         if os.access(path.parent, os.W_OK) or (log.exists() and log.stat().st_size):
             raise

@@ -71,8 +71,8 @@ def _try_open(path: Path) -> sqlite3.Connection | None:
     return connection
 
 
-def _sound(path: Path) -> bool:
-    """Whether the file may be opened for writing, found out without changing it."""
+def _sound(path: Path, *, tried: bool = False) -> bool:
+    """Whether the file may be opened for writing, found out without changing more than SQLite itself takes back."""
     log = path.with_name(path.name + "-wal")
     if not path.exists() or not path.stat().st_size:
         return not (log.exists() and log.stat().st_size)  # SQLite would delete the log of an empty file
@@ -88,4 +88,9 @@ def _sound(path: Path) -> bool:
         except sqlite3.DatabaseError as error:
             if is_damage(error):
                 return False
-            raise
+            if tried or error.sqlite_errorname != "SQLITE_READONLY_ROLLBACK":
+                raise
+    # The power went while the file was made: who may write takes back what was begun, then it can be looked at.
+    with contextlib.closing(connect(path)) as connection:
+        version_of(connection)
+    return _sound(path, tried=True)
