@@ -501,6 +501,16 @@ def test_a_heater_without_a_job_is_a_danger_after_ten_minutes():
     assert day.messages()[-1].title == "ibis no longer heats"
 
 
+def test_a_clock_set_back_leaves_a_heater_without_a_job_a_danger():
+    """The last build ended in a future that is none any more."""
+    day = Driver(plan(["ibis"], ups=False))
+    day.run(1200, 2, lambda d: (d.panel("ibis", state="printing", progress=0.5), d.plug("ibis", 150)))
+    day.run(600, 2, lambda d: (d.panel("ibis", state="done", bed_c=60.0), d.plug("ibis", 8)))
+    day.brain.farm.machines["ibis"].last_build.ended_s += 40 * 86_400.0
+    day.run(1500, 2, lambda d: (d.panel("ibis", state="idle", bed_c=30.0), d.plug("ibis", 240)))
+    assert [m.title for m in day.messages() if m.priority == "danger"] == ["ibis heats without a job"]
+
+
 def test_heaters_held_after_a_build_are_no_danger_for_a_while():
     day = Driver(plan(["ibis"], ups=False))
     day.run(1200, 2, lambda d: (d.panel("ibis", state="printing", progress=0.5), d.plug("ibis", 150)))

@@ -173,3 +173,15 @@ def test_what_the_plug_says_meanwhile_is_no_reading_of_the_bed():
     assert all(b[0] - a[0] == pytest.approx(60.0, abs=1.0) for a, b in pairwise(points))
     assert "its own cooling curve" in machine.because
     assert machine.waiting_since_s - begun_s == pytest.approx(cooling_time(60.0, 38.0, 21.0, 800.0), abs=5.0)
+
+
+def test_a_bed_whose_end_lies_in_a_future_that_is_none_any_more_cools_from_now():
+    """The heaters dropped under a clock that stood 40 days ahead; a reading a little before the end is just late."""
+    cooler = Cooling()
+    cooler.start(40 * 86_400.0)
+    cooler.observe(40 * 86_400.0 - 100.0, 60.0)
+    assert not cooler.points
+    for t in range(0, 1500, 30):
+        cooler.observe(1000.0 + t, curve(t))
+    assert cooler.ended_s == 1000.0
+    assert cooler.fit().release(38)[0] == pytest.approx(1000 + 800 * math.log(39 / 17), abs=20)

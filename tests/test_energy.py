@@ -173,3 +173,18 @@ def test_what_is_pending_is_what_the_next_cut_will_be():
     assert meter.pending() == pytest.approx((20.0, 0.0))
     assert meter.cut(600.0) == pytest.approx((20.0, 0.0, 600.0))
     assert meter.pending() == pytest.approx((0.0, 600.0))
+
+
+def test_a_clock_that_stood_ahead_does_not_stop_the_count_until_then():
+    """Set back by two days: what lay between is not known, what comes after counts; late readings stay late."""
+    meter, ahead_s = EnergyMeter(), 2 * 86_400.0
+    for second in range(0, 600, 10):
+        meter.observe(ahead_s + second, 360.0)
+    before_wh = meter.total_wh()
+    meter.observe(ahead_s + 560.0, 360.0)  # late
+    assert meter.total_wh() == before_wh
+    for second in range(0, 3610, 10):
+        meter.observe(1000.0 + second, 360.0)
+    assert meter.total_wh() - before_wh == pytest.approx(360.0)
+    assert meter.wh_at(1000.0) == pytest.approx(before_wh, abs=1.1)
+    assert meter.unmeasured_s() == 0.0

@@ -162,6 +162,31 @@ def test_last_awake_and_clean_stop(tmp_path):
     third.close()
 
 
+@pytest.mark.parametrize(
+    "turned",
+    [
+        "UPDATE fact SET at_s = 2040853250.02 WHERE rowid = (SELECT max(rowid) FROM fact)",
+        "UPDATE note SET at_s = 2040853250.02 WHERE rowid = (SELECT max(rowid) FROM note)",
+        "UPDATE meta SET value = 2040853250.02 WHERE name = 'awake_s'",
+    ],
+)
+def test_one_damaged_time_is_not_when_the_collector_was_last_awake(tmp_path, turned):
+    """A damaged bit of one row sets its time years ahead; found by simulation seed 121."""
+    path = tmp_path / "journal.db"
+    journal = JournalGuard(path)
+    for number in range(5):
+        at_s = 1_772_435_000.0 + 60 * number
+        journal.commit(at_s, [Keep("machine", f"m{number}", {}), Note(at_s, "use", {})], {})
+    journal.mark_awake(1_772_435_250.0)
+    journal.close()
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        assert db.execute(turned).rowcount == 1
+        db.commit()
+    again = JournalGuard(path)
+    assert 1_772_435_180.0 <= again.last_awake() <= 1_772_435_250.0
+    again.close()
+
+
 def test_pruning_keeps_the_newest_and_never_a_message_that_waits(tmp_path, monkeypatch):
     monkeypatch.setitem(schema.KEEP_NOTES, "state", 5)
     monkeypatch.setattr("farmwatch.stores.journal.disk.KEEP_SENT", 3)

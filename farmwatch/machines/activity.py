@@ -150,7 +150,8 @@ class Sensed:
         if word is None or power_w is None or "|" in word or (word not in QUIET and word not in ENDED):
             return None
         ended_s = self.last_build.ended_s if self.last_build is not None else None
-        if self.build is not None or (ended_s is not None and now_s < ended_s + HOLD_S):
+        # either way: an end that lies ahead was written down under a clock that has been set back since
+        if self.build is not None or (ended_s is not None and abs(now_s - ended_s) < HOLD_S):
             return None
         if self._drawing_since_s is not None and now_s - self._drawing_since_s >= 60.0:
             return word

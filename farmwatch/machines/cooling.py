@@ -22,6 +22,7 @@ NORMAL_80 = 1.2815515655446004  # z of the 10 % and 90 % points
 HEAT_OFF_DROP_C = 1.0  # below the hottest reading by so much, the bed is cooling
 APART_S = 20.0  # readings this far apart leave time in which the curve knows more than the last of them
 SURE_S = 45.0  # half width of the 80 % interval up to which the curve's own instant is good enough
+CLOCK_BACK_S = 600.0  # a reading so long before the end is not late: the clock has been set back
 KEEP = 48  # readings kept; when full every second one is dropped
 
 
@@ -165,7 +166,11 @@ class Cooling:
 
     def observe(self, at_s: float, bed_c: float) -> None:
         """A bed reading.  A hotter one than before starts the curve anew (the bed was still heated)."""
-        if not math.isfinite(bed_c) or at_s < self.ended_s:
+        if not math.isfinite(bed_c):
+            return
+        if at_s < self.ended_s - CLOCK_BACK_S:  # the end lies far ahead: the clock has been set back since
+            self.start(at_s)
+        if at_s < self.ended_s:
             return
         if self.points and bed_c > self.points[-1][1] + HEAT_OFF_DROP_C:
             self.points.clear()

@@ -41,6 +41,7 @@ FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at leas
 NOTHING_S = 2.0  # the same where there was nothing to go by
 FRESH_SHARE = 0.12  # of the time that remains
 NEWS = (0.009, 0.08)  # progress that rises by more than this, or than this share of what was left, is news
+CLOCK_BACK_S = 600.0  # a report so much older than the last one is not late: the clock has been set back
 STALE_CLAIM = (0.1, 0.5, 900.0)  # progress that falls below the first by more than the second in so many seconds
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 
@@ -84,7 +85,7 @@ class Estimator:
         Call it for every report, also one that says the same again: that a step is still to come is news.
         """
         running = self.running.get(build)
-        if running is None or at_s < running.last_s:
+        if running is None or running.last_s - CLOCK_BACK_S <= at_s < running.last_s:
             return
         running.last_s = at_s
         run_s = running.run_s(at_s)

@@ -19,6 +19,8 @@ ROLLOVERS_WH: tuple[float, ...] = (
 )
 """Where counters turn over: decimal ones from 100 kWh to 100 MWh, and registers of 16, 24 and 32 bits that count
 Wh, tenths of it, watt-minutes or watt-seconds (common practice, no source)."""
+CLOCK_BACK_S = 600.0
+"""A sample so much older than the last one is not late: the clock has been set back."""
 PAST_STEP_S = 20.0
 PAST_ROWS = 256
 
@@ -49,6 +51,8 @@ class EnergyMeter:
         """Take a sample of watts and, where there is one, the energy counter."""
         if power_w is not None:
             sample = self._sample
+            if sample is not None and at_s < sample[0] - CLOCK_BACK_S:
+                sample = None  # not late: the clock has been set back; what lay between is not known
             if sample is not None:
                 gap_s = at_s - sample[0]
                 if 0.0 < gap_s <= self.max_gap_s:
@@ -67,6 +71,8 @@ class EnergyMeter:
         if self.known and self._told_at_s is None:
             self._told_at_s = at_s
         past = self._past
+        if past and at_s < past[-2] - CLOCK_BACK_S:
+            del past[:]
         if not past or at_s - past[-2] >= PAST_STEP_S:
             past.append(at_s)
             past.append(self._settled_wh + self._pending_wh)
@@ -91,7 +97,7 @@ class EnergyMeter:
             else:
                 # Reset or replaced: what the watts said since the last step is all that is known.
                 self._settled_wh += self._pending_wh
-                self._unmeasured_s += at_s - counter[0] if self._only_counted else self._gap_s
+                self._unmeasured_s += max(at_s - counter[0], 0.0) if self._only_counted else self._gap_s
         self._gap_s = 0.0
         self._pending_wh = 0.0
         self._counter = (at_s, counter_wh)

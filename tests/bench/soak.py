@@ -87,6 +87,8 @@ def read_stream(port, counted):
 
 def day(args):
     port, rows, counted = free_port(), [], [0]
+    if args.folder:
+        Path(args.folder).mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="soak-", dir=args.folder) as folder:
         inside = [str(Path(__file__).with_name("soak_inside.py")), args.look]
         command = [sys.executable, *(inside if args.look else ("-m", "farmwatch")), "demo"]

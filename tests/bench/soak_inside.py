@@ -8,6 +8,7 @@ PYTHONTRACEMALLOC, the lines that hold most memory.
 """
 
 import _sqlite3
+import asyncio
 import contextlib
 import ctypes
 import gc
@@ -141,7 +142,8 @@ def main():
         HOUSES.append(house)
 
     assemble.House.__init__ = built
-    signal.signal(signal.SIGUSR1, lambda *_: look(path))
+    # between two turns of the loop: in the middle of one an object may be half made
+    signal.signal(signal.SIGUSR1, lambda *_: asyncio.get_running_loop().call_soon_threadsafe(look, path))
     return run()
 
 

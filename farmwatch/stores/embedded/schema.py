@@ -118,7 +118,7 @@ def _read_only(path: Path) -> sqlite3.Connection:
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError as error:
         db.close()
-        if error.sqlite_errorname in UNFINISHED and os.access(path.parent, os.W_OK):
+        if getattr(error, "sqlite_errorname", "") in UNFINISHED and os.access(path.parent, os.W_OK):
             # The power went while the file was made: who may write takes back what was begun, then it can be read.
             with contextlib.closing(sqlite3.connect(path)) as once:
                 once.execute("SELECT count(*) FROM sqlite_master").fetchone()

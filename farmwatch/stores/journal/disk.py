@@ -25,6 +25,8 @@ from farmwatch.words.model import Effect, Keep, Message, Note
 
 AWAKE_EVERY_S = 60.0
 PRUNE_EVERY_S = 86_400.0
+WITNESSES = 8
+LONE_S = 2 * 86_400.0  # a time so long after all others is a damaged one
 _NEWEST = "ORDER BY at_s DESC, id DESC LIMIT ?"
 _ABOUT = (
     "json_valid(doc) AND ? IN (json_extract(doc, '$.machine'), json_extract(doc, '$.subject'),"
@@ -163,13 +165,21 @@ class SqliteJournal:
     # ---- beyond the port --------------------------------------------------------------------------------------
 
     def last_awake(self) -> float | None:
-        """Latest time at which the journal is known to have been in use; None if it is new."""
-        sql = (
-            "SELECT max(t) FROM (SELECT max(at_s) AS t FROM fact UNION ALL SELECT max(at_s) FROM note"
-            " UNION ALL SELECT value FROM meta WHERE name = 'awake_s')"
-        )
-        value = self._read(sql)[0][0]
-        return None if value is None else float(value)
+        """Latest time at which the journal is known to have been in use; None if it is new.
+
+        A time that lies alone, days after all others, is not believed: a damaged bit of one row would otherwise make
+        every later time look like a clock that stands wrong.
+        """
+        times = [
+            row[0]
+            for table, index in (("fact", "at_s"), ("note", "id"))
+            for row in self._read(f"SELECT at_s FROM {table} ORDER BY {index} DESC LIMIT {WITNESSES}")  # noqa: S608
+        ]
+        times += [row[0] for row in self._read("SELECT value FROM meta WHERE name = 'awake_s'")]
+        newest = sorted((float(at_s) for at_s in times if isinstance(at_s, int | float)), reverse=True)
+        while len(newest) > 2 and newest[0] - newest[1] > LONE_S:
+            del newest[0]
+        return newest[0] if newest else None
 
     def mark_awake(self, at_s: float) -> None:
         """Note that the collector lives; written at most once a minute, unsynced. Also prunes once a day."""

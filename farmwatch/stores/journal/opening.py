@@ -88,7 +88,7 @@ def _sound(path: Path, *, tried: bool = False) -> bool:
         except sqlite3.DatabaseError as error:
             if is_damage(error):
                 return False
-            if tried or error.sqlite_errorname != "SQLITE_READONLY_ROLLBACK":
+            if tried or getattr(error, "sqlite_errorname", "") != "SQLITE_READONLY_ROLLBACK":
                 raise
     # The power went while the file was made: who may write takes back what was begun, then it can be looked at.
     with contextlib.closing(connect(path)) as connection:
