@@ -1,11 +1,11 @@
-"""Whole days in simulated surroundings, every other seed here. FARMWATCH_SEEDS=50, `bench/simulated_days.py`: more."""
+"""Whole days in simulated surroundings, every other seed here. `bench/simulated_days.py`: more."""
 
 import os
 
 import pytest
 from simulation.sim import simulate
 
-SEEDS = range(101, 101 + int(os.environ.get("FARMWATCH_SEEDS", "8")))[1::2]
+SEEDS = range(101, 101 + int(os.environ.get("FARMWATCH_SEEDS", "50")))[1::2]
 
 
 @pytest.mark.timeout(1800)
