@@ -27,6 +27,7 @@ REST_LEAST_S, REST_READINGS = 40.0, 3  # rest must last so long before it counts
 REHEAT_S, REHEAT_READINGS = 480.0, 11.0  # heaters off for less need no heat-up: it may be a hold's low half
 LULL_S = 300.0  # heaters off for less than this and then on again: nobody can clear a bed so soon
 PAUSE_LONGEST_S = 1230.0  # a pause with the heaters off lasts up to twenty minutes
+SETTLED_S = 240.0  # an averaged bed settles for some minutes
 FALL_LEAST_W = 70.0
 ROWS_TELL = 12  # a build of fewer readings says nothing of whether heaters were held after it
 IDLE_KNOWN_MIN, REST_LOOKS = 60.0, 16
@@ -53,6 +54,7 @@ class PlugRuns:
         "lull_s",
         "pause_since_s",
         "print_from_s",
+        "reheat_s",
         "rest_count",
         "rest_from_s",
         "run_known",
@@ -70,6 +72,7 @@ class PlugRuns:
         self.run_known = False
         self.pause_since_s: float | None = None
         self.print_from_s: float | None = None
+        self.reheat_s: float | None = None  # when heaters were on again after a lull so long that the bed went cold
         self.lull_s: float | None = None  # since when every heater is off within a run; known once it lasts
         self.rest_from_s: float | None = None
         self.rest_count = 0
@@ -230,7 +233,7 @@ class PlugRuns:
             return
         belief = self.filter.belief
         if at_s - lull_s > max(REHEAT_S, REHEAT_READINGS * self.filter.interval_s):
-            self.print_from_s = at_s  # what heats up again after a pause falls off again, and that is no end
+            self.reheat_s = at_s  # what heats up again after a pause falls off again, and that is no end
         if belief is not None and self.label == "paused":
             self.label, self.since_s, self.pause_since_s = "printing", self.filter.began("work", at_s, back=12), None
 
@@ -326,6 +329,7 @@ class PlugRuns:
         if plug.run_low is not None and plug.print_s > 900.0:
             plug.levels.run_over(plug.run_low)
         self.run_since_s, self.pause_since_s, self.print_from_s, self.lull_s = None, None, None, None
+        self.reheat_s = None
         self.rest_from_s, self.rest_count = None, 0
         plug.print_s, plug.run_low = 0.0, None
         plug.renew()
@@ -346,7 +350,9 @@ class PlugRuns:
             return None
         from_s = self.run_since_s + HEAT_LIMIT_S / 2.0
         if self.print_from_s is not None:
-            from_s = max(from_s, self.print_from_s + 240.0)  # an averaged bed settles for some minutes
+            from_s = max(from_s, self.print_from_s + SETTLED_S)
+        if self.reheat_s is not None and self._printed_since(self.reheat_s, until_s):
+            from_s = max(from_s, self.reheat_s + SETTLED_S)
         floor = levels.levels["idle"].mean + 0.2
         rows = [
             (t, math.expm1(y)) for t, y in zip(plug.times, plug.ys, strict=True) if from_s < t < until_s and y > floor
@@ -359,6 +365,16 @@ class PlugRuns:
                 levels.end_seen(-math.inf, 0.0)
             return None
         return fall.at_s if levels.end_seen(fall.log_odds, fall.saved_w) else None
+
+    def _printed_since(self, from_s: float, until_s: float) -> bool:
+        """Whether printing went on after a lull: held motors alone look like one, until the bed's next burst."""
+        plug, idle = self.filter, self.filter.levels.levels["idle"].mean
+        if plug.run_low is None:
+            return True
+        middle_w = 0.5 * (math.expm1(idle) + math.expm1(plug.run_low))
+        burst = plug.run_low + 0.5
+        low = sorted(y for t, y in zip(plug.times, plug.ys, strict=True) if from_s < t < until_s and y < burst)
+        return len(low) >= REST_READINGS and low[len(low) // 2] > math.log1p(middle_w)
 
     # -- journal -----------------------------------------------------------------------------------------
 
@@ -373,6 +389,7 @@ class PlugRuns:
             "pause_since_s": self.pause_since_s,
             "print_from_s": self.print_from_s,
             "lull_s": self.lull_s,
+            "reheat_s": self.reheat_s,
             "rest": [self.rest_from_s, self.rest_count],
         }
 
@@ -383,5 +400,5 @@ class PlugRuns:
         self.build = None if build is None else PowerBuild(*build)
         self.run_since_s, self.run_known = state.get("run_since", (None, False))
         self.pause_since_s, self.print_from_s = state.get("pause_since_s"), state.get("print_from_s")
-        self.lull_s = state.get("lull_s")
+        self.lull_s, self.reheat_s = state.get("lull_s"), state.get("reheat_s")
         self.rest_from_s, self.rest_count = state.get("rest", (None, 0))
