@@ -36,18 +36,25 @@ class Level:
         doubt = 0.03 if self.fixed else self.prior_sd / math.sqrt(1.0 + self.minutes / 2.0)
         return math.sqrt(self.scatter * self.scatter + doubt * doubt)
 
+    def explains(self, y: float, sds: float) -> bool:
+        """Whether an observation lies within so many standard deviations; see `spread`."""
+        miss = y - self.mean
+        doubt = 0.0009 if self.fixed else self.prior_sd * self.prior_sd / (1.0 + self.minutes / 2.0)
+        return miss * miss < sds * sds * (self.scatter * self.scatter + doubt)
+
     def learn(self, y: float, minutes: float, cap: float) -> None:
         """Move towards an observation that lasted ``minutes``."""
         if self.fixed:
             return
-        part = minutes / (self.minutes + minutes + 2.0)
+        both = self.minutes + minutes
         miss = y - self.mean
-        self.mean += part * miss
-        bounded = min(abs(miss), 3.0 * self.scatter)
+        self.mean += minutes / (both + 2.0) * miss
         variance = self.scatter * self.scatter
-        slow = minutes / (self.minutes + minutes + 20.0)
-        self.scatter = min(0.4, max(0.03, math.sqrt(variance + slow * (bounded * bounded - variance))))
-        self.minutes = min(cap, self.minutes + minutes)
+        bounded = 9.0 * variance
+        square = miss * miss
+        variance += minutes / (both + 20.0) * (min(square, bounded) - variance)
+        self.scatter = 0.03 if variance < 0.0009 else 0.4 if variance > 0.16 else math.sqrt(variance)
+        self.minutes = min(cap, both)
 
 
 def to_y(watts: float) -> float:

@@ -92,8 +92,9 @@ class PlugFilter:
         """Keep a reading; seconds since the last step of the filter, or None where it needed none."""
         times = self.times
         last_s = times[-1] if times else None
-        times.append(at_s)
-        self.ys.append(y)
+        # Kept as the journal keeps them: the row of each hour costs an eighth, and a restart changes nothing.
+        times.append(int(at_s * 10.0 + 0.5) / 10.0)
+        self.ys.append(int(y * 1000.0 + 0.5) / 1000.0)
         self.due_s = at_s + STEP_S - 0.5
         if len(times) > MEMORY + 64:
             del times[:-MEMORY]
@@ -162,7 +163,8 @@ class PlugFilter:
 
     def began(self, what: str, at_s: float, *, back: int = BACK) -> float:
         """When "rest" or "work" began that holds at ``at_s``."""
-        self.likelihood(0.0)
+        if self._table_age <= 0:
+            self._renewed()
         new, old = GROUPS[what]
         return self._since(new, old, at_s, back)
 
@@ -203,9 +205,9 @@ class PlugFilter:
         belief, levels = self.belief, self.levels.levels
         if belief is None:
             return
-        for chance, name in ((belief[HEAT], "heat"), (belief[PRINT_HIGH] + belief[PAUSE_HIGH], "hold high")):
-            if chance > 0.9 and levels[name].minutes >= 5.0:
-                self.levels.supply.learn(power_w, voltage_v, levels["idle"].watts, levels[name].watts)
+        name = "heat" if belief[HEAT] > 0.9 else "hold high" if belief[PRINT_HIGH] + belief[PAUSE_HIGH] > 0.9 else None
+        if name is not None and levels[name].minutes >= 5.0:
+            self.levels.supply.learn(power_w, voltage_v, levels["idle"].watts, levels[name].watts)
 
     def _learn_state(self, state: int, y: float, minutes: float, weight: float) -> None:
         """Online expectation-maximisation: the state that explains the reading well moves towards it."""
@@ -215,7 +217,7 @@ class PlugFilter:
         name = LEARNS.get(state)
         if name is not None:
             level = self.levels.levels[name]
-            if abs(y - level.mean) < 3.5 * level.spread():
+            if level.explains(y, 3.5):
                 level.learn(y, minutes * weight, CAP_MINUTES)
 
     def learn_pause(self, minutes: float) -> None:
@@ -275,8 +277,8 @@ class PlugFilter:
         return {
             "levels": self.levels.as_dict(),
             "belief": None if self.belief is None else [round(p, 8) for p in self.belief],
-            "times": [int(t * 10.0 + 0.5) / 10.0 for t in self.times[-MEMORY:]],  # a third of the cost of round(t, 1)
-            "ys": [int(y * 1000.0 + 0.5) / 1000.0 for y in self.ys[-MEMORY:]],
+            "times": self.times[-MEMORY:].tolist(),
+            "ys": self.ys[-MEMORY:].tolist(),
             "step_s": self.step_s,
             "run_low": self.run_low,
             "print_s": self.print_s,

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 
-RANGE_V = (80.0, 300.0)  # single-phase mains anywhere, sags included; what lies outside is no voltage
+LEAST_V, MOST_V = 80.0, 300.0  # single-phase mains anywhere, sags included; what lies outside is no voltage
 PRIOR = (2.0, 0.7)
 NOISE = 0.3  # of ln P about the level of a heater at work; correlated readings counted in
 REMEMBERED = 5000.0  # readings that the usual voltage is the mean of
@@ -40,10 +40,11 @@ class Supply:
 
     def at_usual(self, power_w: float, voltage_v: float | None, idle_w: float) -> float:
         """The reading as it would be at the usual voltage; unchanged where no plausible voltage is known."""
-        if voltage_v is None or not RANGE_V[0] <= voltage_v <= RANGE_V[1]:
+        if voltage_v is None or not LEAST_V <= voltage_v <= MOST_V:
             return power_w
         usual_v = voltage_v if self.usual_v is None else self.usual_v
-        self.count = min(REMEMBERED, self.count + 1.0)
+        if self.count < REMEMBERED:
+            self.count = min(REMEMBERED, self.count + 1.0)
         self.usual_v = usual_v + (voltage_v - usual_v) / self.count
         if power_w <= idle_w:
             return power_w
@@ -51,7 +52,7 @@ class Supply:
 
     def learn(self, power_w: float, voltage_v: float | None, idle_w: float, level_w: float) -> None:
         """A heater was at work whose level at the usual voltage is ``level_w``."""
-        if voltage_v is None or self.usual_v is None or not RANGE_V[0] <= voltage_v <= RANGE_V[1]:
+        if voltage_v is None or self.usual_v is None or not LEAST_V <= voltage_v <= MOST_V:
             return
         if power_w <= idle_w or level_w <= idle_w:
             return

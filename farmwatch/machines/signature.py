@@ -12,19 +12,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from farmwatch.machines.levels import Levels
 from farmwatch.machines.plugfilter import PlugFilter
 from farmwatch.machines.plugmodel import LABELS
 from farmwatch.machines.plugruns import PlugRuns, PowerBuild
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 __all__ = ["Levels", "PowerBuild", "PowerSense", "Sense"]
 
 BACK_S = 600.0  # a reading so much older than the last one is not late: the clock has been set back
 STALE_S = 240.0  # no reading for so long: unknown
-SAME_S = 65.0  # for so long the same answer is given while nothing changes
-WORDS_S = 15.0  # but its words, which say watts and minutes, are no older than this
+WORDS_S = 15.0  # the watts, minutes and probabilities of an answer that stays the same are no older than this
 SURE = 0.98
 KILO_READINGS = 6  # so many in a row make "unit changed?"
 PLACE = {label: place for place, label in enumerate(LABELS)}
@@ -33,7 +35,7 @@ ABSURD_W = 6000.0  # beyond any single-phase plug here: a unit or a fault, not a
 
 @dataclass(slots=True)
 class Sense:
-    """What the watts say now; not to be changed, but its words may be brought up to date until it changes.
+    """What the watts say now; not to be changed, but words and probabilities are brought up to date until it changes.
 
     ``since_s`` is when this activity began, set back where that became known later.  ``build_start_s`` and
     ``build_end_s`` are the present or last build found from power alone; ``start_known`` is False where
@@ -62,10 +64,9 @@ class PowerSense:
     __slots__ = (
         "_filter",
         "_kept",
-        "_kept_build",
-        "_kept_label",
-        "_kept_s",
+        "_kept_of",
         "_kept_step_s",
+        "_kept_until_s",
         "_last_s",
         "_worded_s",
         "kilo",
@@ -79,10 +80,9 @@ class PowerSense:
         self.runs = PlugRuns(self._filter)
         self._last_s: float | None = None
         self._kept: Sense | None = None
-        self._kept_s = self._worded_s = 0.0
+        self._kept_of: tuple[str, float | None, float | None, PowerBuild | None] = ("", None, None, None)
+        self._kept_until_s = self._worded_s = 0.0
         self._kept_step_s: float | None = None
-        self._kept_label = ""
-        self._kept_build: PowerBuild | None = None
         self.power_w: float | None = None
         self.rejected = 0
         self.kilo = 0
@@ -147,7 +147,7 @@ class PowerSense:
         usual_w = power_w
         if voltage_v is not None:
             levels = plug.levels
-            usual_w = levels.supply.at_usual(power_w, voltage_v, levels.levels["idle"].watts)
+            usual_w = levels.supply.at_usual(power_w, voltage_v, math.expm1(levels.levels["idle"].mean))
         seen_s = plug.take(at_s, math.log1p(usual_w))
         if seen_s is not None:
             if voltage_v is not None:
@@ -189,20 +189,28 @@ class PowerSense:
     def judge(self, now_s: float) -> Sense:
         """What the watts say now; "unknown" without readings for ``STALE_S`` or ten of their intervals.
 
-        The same answer is given for ``SAME_S`` unless something changed, or the filter is less sure than ``SURE``.
+        The same answer is given while activity, lull and build are the same.  What it says of watts, minutes and
+        probabilities is renewed after ``WORDS_S``, or at once while the filter is less sure than ``SURE``.
         """
         kept, runs = self._kept, self.runs
-        if kept is not None and 0.0 <= now_s - self._kept_s < SAME_S and runs.label == self._kept_label:
-            same = self._filter.step_s == self._kept_step_s or kept.probability > SURE < runs.top
-            if same and runs.build is self._kept_build and (runs.lull_s is not None) == kept.maybe_over:
-                if now_s - self._worded_s >= WORDS_S:
+        if kept is not None and self._worded_s <= now_s < self._kept_until_s:
+            label, since_s, lull_s, build = self._kept_of
+            same = runs.label == label and runs.since_s == since_s and runs.lull_s == lull_s
+            if same and runs.build is build:
+                if now_s - self._worded_s >= WORDS_S or (
+                    self._filter.step_s != self._kept_step_s and not kept.probability > SURE < runs.top
+                ):
                     self._reword(kept, now_s)
                 return kept
         sense = self._judge(now_s)
-        self._kept = None if sense.activity == "unknown" else sense
-        self._kept_s, self._kept_step_s, self._worded_s = now_s, self._filter.step_s, now_s
-        self._kept_label, self._kept_build = runs.label, runs.build
+        self._kept = None if sense.activity == "unknown" or runs.label == "unknown" else sense
+        self._kept_of = (runs.label, runs.since_s, runs.lull_s, runs.build)
+        self._brought_up(now_s)
         return sense
+
+    def _brought_up(self, now_s: float) -> None:
+        self._worded_s, self._kept_step_s = now_s, self._filter.step_s
+        self._kept_until_s = now_s if self._last_s is None else self._last_s + STALE_S
 
     def _judge(self, now_s: float) -> Sense:
         runs, build = self.runs, self.runs.build
@@ -223,8 +231,7 @@ class PowerSense:
             return Sense(label, chance, None, "too few readings to be sure", masses, start, end, known)
         if runs.lull_s is not None:
             why = self._of_lull(now_s, runs.lull_s)
-            chance = masses[0] + masses[1] + masses[4]
-            return Sense("paused", chance, runs.lull_s, why, masses, start, end, known, maybe_over=True)
+            return Sense("paused", _resting(masses), runs.lull_s, why, masses, start, end, known, maybe_over=True)
         label, since_s, why = self._said(now_s)
         return Sense(label, masses[PLACE[said]], since_s, why, masses, start, end, known)
 
@@ -233,12 +240,14 @@ class PowerSense:
         return f"heaters off for {off_min:.0f} min: a pause, or over if it lasts {limit_min:.0f} min"
 
     def _reword(self, kept: Sense, now_s: float) -> None:
-        """The same answer, with the watts and minutes of now."""
-        self._worded_s, lull_s = now_s, self.runs.lull_s
-        if lull_s is not None:
-            kept.because = self._of_lull(now_s, lull_s)
-        elif self.runs.label != "unknown":
-            kept.because = self._said(now_s)[2]
+        """The same answer, with the watts, minutes and probabilities of now."""
+        runs = self.runs
+        masses = kept.masses = runs.masses()
+        if runs.lull_s is not None:
+            kept.probability, kept.because = _resting(masses), self._of_lull(now_s, runs.lull_s)
+        else:
+            kept.probability, kept.because = masses[PLACE[runs.label]], self._said(now_s)[2]
+        self._brought_up(now_s)
 
     def _said(self, now_s: float) -> tuple[str, float | None, str]:
         runs, build, power = self.runs, self.runs.build, self.power_w or 0.0
@@ -247,7 +256,7 @@ class PowerSense:
             held = ", heaters were held after the end" if build.held else ""
             return "finished", build.end_s, f"{power:.0f} W after a build{held}"
         minutes = 0.0 if since_s is None else (now_s - since_s) / 60.0
-        return label, since_s, WORDS[label].format(power=power, minutes=minutes, least=max(1.0, minutes))
+        return label, since_s, WORDS[label](power, minutes)
 
     # -- units -------------------------------------------------------------------------------------------
 
@@ -293,10 +302,16 @@ class PowerSense:
         return self
 
 
-WORDS = {
-    "off": "{power:.1f} W, switched off",
-    "idle": "{power:.0f} W, heaters off",
-    "heating": "{power:.0f} W without a break for {least:.0f} min",
-    "printing": "{power:.0f} W, heaters hold and something moves",
-    "paused": "heaters hold, less power than printing for {minutes:.0f} min: a pause or the end",
+def _resting(masses: tuple[float, ...]) -> float:
+    return masses[0] + masses[1] + masses[4]
+
+
+WORDS: dict[str, Callable[[float, float], str]] = {
+    "off": lambda power_w, _: f"{power_w:.1f} W, switched off",
+    "idle": lambda power_w, _: f"{power_w:.0f} W, heaters off",
+    "heating": lambda power_w, minutes: f"{power_w:.0f} W without a break for {max(1.0, minutes):.0f} min",
+    "printing": lambda power_w, _: f"{power_w:.0f} W, heaters hold and something moves",
+    "paused": lambda _, minutes: (
+        f"heaters hold, less power than printing for {minutes:.0f} min: a pause or the end"
+    ),
 }
