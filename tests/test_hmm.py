@@ -72,6 +72,31 @@ def test_live_filter_is_the_reference_filter(monkeypatch):
         assert np.allclose(beliefs[t], model.predict_proba(data[: t + 1])[-1], atol=1e-6)
 
 
+def test_a_calm_that_makes_no_steps_leaves_the_belief_where_every_step_would(monkeypatch):
+    """Ten minutes at rest are one step in the end; what comes after is believed as by steps of each, to within 0.02."""
+    monkeypatch.setattr(PlugFilter, "_learn_state", lambda *_: None)
+    monkeypatch.setattr(PlugRuns, "follow", lambda *_: None)
+
+    def beliefs(every_s):
+        sense, steps, after = PowerSense(), set(), []
+        for i in range(2 * 600 // every_s):
+            sense.observe(1000.0 + every_s * i, 8.0)
+            steps.add(sense._filter.step_s)
+        for k, watts in enumerate((280.0, 281.0, 9.0, 280.0, 60.0)):
+            sense.observe(1000.0 + every_s * (i + 1 + k), watts)
+            after.append(list(sense.belief))
+        return after, len(steps)
+
+    for every_s in (10, 60):
+        quick, few = beliefs(every_s)
+        with monkeypatch.context() as each:
+            each.setattr("farmwatch.machines.plugfilter.CALM", 2.0)
+            full, all_of_them = beliefs(every_s)
+        assert all_of_them == 1200 // every_s
+        assert few <= 8
+        assert np.allclose(quick, full, atol=0.02)
+
+
 def test_power_and_rates():
     matrix = hmm.from_rates([[0, 0.1], [0.02, 0]], 1.0)
     assert np.allclose(hmm.power(matrix, 37), np.linalg.matrix_power(np.array(matrix), 37))

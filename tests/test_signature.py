@@ -316,3 +316,28 @@ def test_a_clock_that_stood_ahead_does_not_blind_it_for_years():
     assert found.activity == "finished"
     assert found.build_start_s > began_s
     assert found.build_end_s < plug.t
+
+
+def test_an_answer_that_stays_the_same_is_brought_up_to_date():
+    sense = PowerSense()
+    for i in range(40):
+        sense.observe(60.0 * i, 8.0 + 0.1 * (i % 3))
+    first = sense.judge(2340.0)
+    sense.observe(2400.0, 9.4)
+    again = sense.judge(2400.0)
+    assert again is first
+    assert again.because == "9 W, heaters off"
+    assert again.probability == sense.runs.masses()[1]
+    assert again.masses == sense.runs.masses()
+    assert sense.judge(sense.stale_s - 1.0).activity == "idle"
+    assert sense.judge(sense.stale_s + 1.0).activity == "unknown"
+
+
+def test_readings_are_the_same_after_a_restart():
+    sense, rng = PowerSense(), random.Random(5)
+    for i in range(500):
+        sense.observe(1.7e9 + 10.03 * i, rng.uniform(5.0, 300.0))
+    back = PowerSense.from_dict(json.loads(json.dumps(sense.as_dict())))
+    assert list(back._filter.times) == list(sense._filter.times)[-len(back._filter.times) :]
+    assert list(back._filter.ys) == list(sense._filter.ys)[-len(back._filter.ys) :]
+    assert len(back._filter.ys) >= 300

@@ -36,23 +36,17 @@ class Level:
         doubt = 0.03 if self.fixed else self.prior_sd / math.sqrt(1.0 + self.minutes / 2.0)
         return math.sqrt(self.scatter * self.scatter + doubt * doubt)
 
-    def explains(self, y: float, sds: float) -> bool:
-        """Whether an observation lies within so many standard deviations; see `spread`."""
-        miss = y - self.mean
-        doubt = 0.0009 if self.fixed else self.prior_sd * self.prior_sd / (1.0 + self.minutes / 2.0)
-        return miss * miss < sds * sds * (self.scatter * self.scatter + doubt)
-
-    def learn(self, y: float, minutes: float, cap: float) -> None:
-        """Move towards an observation that lasted ``minutes``."""
+    def learn(self, y: float, minutes: float, cap: float, *, within: float = math.inf) -> None:
+        """Move towards an observation that lasted ``minutes``, if it lies ``within`` so many times `spread`."""
         if self.fixed:
             return
-        both = self.minutes + minutes
-        miss = y - self.mean
+        seen, miss = self.minutes, y - self.mean
+        variance, square = self.scatter * self.scatter, miss * miss
+        if square >= within * within * (variance + self.prior_sd * self.prior_sd / (1.0 + seen / 2.0)):
+            return
+        both = seen + minutes
         self.mean += minutes / (both + 2.0) * miss
-        variance = self.scatter * self.scatter
-        bounded = 9.0 * variance
-        square = miss * miss
-        variance += minutes / (both + 20.0) * (min(square, bounded) - variance)
+        variance += minutes / (both + 20.0) * (min(square, 9.0 * variance) - variance)
         self.scatter = 0.03 if variance < 0.0009 else 0.4 if variance > 0.16 else math.sqrt(variance)
         self.minutes = min(cap, both)
 

@@ -34,7 +34,8 @@ from farmwatch.machines.plugmodel import (
 )
 
 STEP_S = 10.0  # one reading is kept per so many seconds at most; faster samples are thinned
-CALM_STEPS, CALM_S, CALM = 8, 300.0, 0.99  # what only says again what is all but certain needs no step each time
+CALM = 0.99  # what only says again what is all but certain needs no step each time,
+CALM_STEPS, CALM_S, CALM_LONGEST_S = 8, 300.0, 600.0  # at first for so long, twice as long each time, at most the last
 MEMORY = 330  # readings kept: 55 min at 10 s, so that a held end can be set back
 BACK = 40  # of these, how many are searched for where an activity began
 CHORES = 6  # levels are looked after once in so many readings
@@ -45,6 +46,7 @@ LEARNS = {OFF: "off", IDLE: "idle", PRINT_HIGH: "hold high", PAUSE_HIGH: "hold h
 Bands = tuple[tuple[int, float, float], ...]
 GROUPS = {"rest": (AT_REST, AT_WORK), "work": (AT_WORK, AT_REST)}
 PAUSES = ((PAUSE_LOW,), (PRINT_LOW,))
+RESTS = frozenset({OFF, IDLE})
 
 
 class PlugFilter:
@@ -52,6 +54,7 @@ class PlugFilter:
 
     __slots__ = (
         "_bands",
+        "_calm_s",
         "_skipped",
         "_table",
         "_table_age",
@@ -85,6 +88,7 @@ class PlugFilter:
         self._bands: tuple[Bands, Bands, Bands] = ((), (), ())
         self._table_age = 0
         self._skipped = 0
+        self._calm_s = 0.0
 
     # -- readings ----------------------------------------------------------------------------------------
 
@@ -104,7 +108,10 @@ class PlugFilter:
             for state, least, most in self.calm:
                 if least < y < most:
                     self._skipped += 1
-                    if self._skipped & 1:  # every second one teaches, for two
+                    if state in RESTS:
+                        if not self._skipped & 3:  # every fourth one teaches, for four
+                            self._learn_state(state, y, (at_s - last_s) / 15.0, 1.0)
+                    elif self._skipped & 1:  # every second one, for two: a build's level is followed
                         self._learn_state(state, y, (at_s - last_s) / 30.0, 1.0)
                     return None
         return self._advance(at_s, y)
@@ -119,11 +126,12 @@ class PlugFilter:
         else:
             dt_s = at_s - self.step_s
             seen_s = at_s - self.times[-2]
-            belief, _ = forward(self.belief, across(quantised(dt_s)), y, self._table)
+            belief, _ = forward(self.belief, across(quantised(seen_s)), y, self._table)
         self.belief, self.step_s = belief, at_s
         top = max(belief)
         if top >= 0.8:
             self._learn_state(belief.index(top), y, min(seen_s, 120.0) / 60.0, top)
+        expired = bool(self.calm) and at_s >= self.calm_until_s
         calm: Bands = ()
         if belief[OFF] > CALM:
             calm = self._bands[0]
@@ -137,8 +145,11 @@ class PlugFilter:
             calm = self._bands[2]
         self.calm = calm
         if calm:
-            self.calm_until_s = at_s + min(CALM_S, CALM_STEPS * max(STEP_S, self.interval_s)) + 0.1
-            return min(dt_s, CALM_S + 120.0)
+            # What the readings before had left of other beliefs fades with the first steps, not while there are none.
+            first_s = min(CALM_S, CALM_STEPS * max(STEP_S, self.interval_s))
+            self._calm_s = min(CALM_LONGEST_S, 2.0 * self._calm_s) if expired else first_s
+            self.calm_until_s = at_s + self._calm_s + 0.1
+            return min(dt_s, CALM_LONGEST_S + 120.0)
         return min(dt_s, 120.0)
 
     # -- the emission model ------------------------------------------------------------------------------
@@ -217,8 +228,7 @@ class PlugFilter:
         name = LEARNS.get(state)
         if name is not None:
             level = self.levels.levels[name]
-            if level.explains(y, 3.5):
-                level.learn(y, minutes * weight, CAP_MINUTES)
+            level.learn(y, minutes * weight, CAP_MINUTES, within=3.5)
 
     def learn_pause(self, minutes: float) -> None:
         """The last reading is one of a pause: what it saves."""

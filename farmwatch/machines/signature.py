@@ -246,17 +246,24 @@ class PowerSense:
         if runs.lull_s is not None:
             kept.probability, kept.because = _resting(masses), self._of_lull(now_s, runs.lull_s)
         else:
-            kept.probability, kept.because = masses[PLACE[runs.label]], self._said(now_s)[2]
+            kept.probability = masses[PLACE[runs.label]]
+            kept.because = self._words(now_s) if kept.activity != "finished" else self._of_finished()
         self._brought_up(now_s)
 
+    def _of_finished(self) -> str:
+        held = ", heaters were held after the end" if self.runs.build is not None and self.runs.build.held else ""
+        return f"{self.power_w or 0.0:.0f} W after a build{held}"
+
     def _said(self, now_s: float) -> tuple[str, float | None, str]:
-        runs, build, power = self.runs, self.runs.build, self.power_w or 0.0
+        runs, build = self.runs, self.runs.build
         label, since_s = runs.label, runs.since_s
         if build is not None and build.end_s is not None and (label == "idle" or (build.held and label == "paused")):
-            held = ", heaters were held after the end" if build.held else ""
-            return "finished", build.end_s, f"{power:.0f} W after a build{held}"
-        minutes = 0.0 if since_s is None else (now_s - since_s) / 60.0
-        return label, since_s, WORDS[label](power, minutes)
+            return "finished", build.end_s, self._of_finished()
+        return label, since_s, self._words(now_s)
+
+    def _words(self, now_s: float) -> str:
+        since_s = self.runs.since_s
+        return WORDS[self.runs.label](self.power_w or 0.0, 0.0 if since_s is None else (now_s - since_s) / 60.0)
 
     # -- units -------------------------------------------------------------------------------------------
 
@@ -311,7 +318,5 @@ WORDS: dict[str, Callable[[float, float], str]] = {
     "idle": lambda power_w, _: f"{power_w:.0f} W, heaters off",
     "heating": lambda power_w, minutes: f"{power_w:.0f} W without a break for {max(1.0, minutes):.0f} min",
     "printing": lambda power_w, _: f"{power_w:.0f} W, heaters hold and something moves",
-    "paused": lambda _, minutes: (
-        f"heaters hold, less power than printing for {minutes:.0f} min: a pause or the end"
-    ),
+    "paused": lambda _, minutes: f"heaters hold, less power than printing for {minutes:.0f} min: a pause or the end",
 }
