@@ -185,3 +185,19 @@ def test_a_bed_whose_end_lies_in_a_future_that_is_none_any_more_cools_from_now()
         cooler.observe(1000.0 + t, curve(t))
     assert cooler.ended_s == 1000.0
     assert cooler.fit().release(38)[0] == pytest.approx(1000 + 800 * math.log(39 / 17), abs=20)
+
+
+def test_a_bed_held_hot_after_the_end_is_not_part_of_its_curve():
+    """Closed form after 15 minutes at 85 °C, a reading a minute: the release is foreseen to within 20 s."""
+    cooler = Cooling()
+    cooler.start(0.0)
+    for t in range(0, 900, 60):
+        cooler.observe(float(t), 85.0 + 0.3 * (-1) ** (t // 60))
+    falls = [(900.0 + t, curve(t, start=85.0)) for t in range(0, 1000, 60)]
+    true_s = 900.0 + 800.0 * math.log((85.0 - 21.0) / (45.0 - 21.0))
+    for at_s, bed_c in falls:
+        if bed_c <= 45.0:
+            break
+        cooler.observe(at_s, bed_c)
+    assert cooler.fit().release(45.0)[0] == pytest.approx(true_s, abs=20.0)
+    assert cooler.foreseen_s(45.0) == pytest.approx(true_s, abs=20.0)

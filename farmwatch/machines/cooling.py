@@ -21,8 +21,9 @@ from dataclasses import dataclass, field
 NORMAL_80 = 1.2815515655446004  # z of the 10 % and 90 % points
 HEAT_OFF_DROP_C = 1.0  # below the hottest reading by so much, the bed is cooling
 APART_S = 20.0  # readings this far apart leave time in which the curve knows more than the last of them
-SURE_S = 45.0  # half width of the 80 % interval up to which the curve's own instant is good enough
+SURE_S = 90.0  # half width of the 80 % interval up to which the curve's own instant is good enough: nobody walks faster
 CLOCK_BACK_S = 600.0  # a reading so long before the end is not late: the clock has been set back
+HELD_S = 120.0  # a bed that stays within HEAT_OFF_DROP_C of its hottest for so long is still heated
 KEEP = 48  # readings kept; when full every second one is dropped
 
 
@@ -184,9 +185,18 @@ class Cooling:
 
     def fit(self) -> Fit | None:
         """The curve through the readings since the bed began to fall; None before there are three."""
-        if self._fit is None and len(self.points) >= 3:
-            self._fit = fit_curve(self.points, (self.tau_log, self.tau_sd), (self.room_c, self.room_sd))
+        if self._fit is None and len(falling := self._falling()) >= 3:
+            self._fit = fit_curve(falling, (self.tau_log, self.tau_sd), (self.room_c, self.room_sd))
         return self._fit
+
+    def _falling(self) -> list[tuple[float, float]]:
+        """The readings without those of a bed that was still held hot after the end: they are on no curve."""
+        points = self.points
+        if not points:
+            return points
+        hot_c = max(bed_c for _, bed_c in points) - HEAT_OFF_DROP_C
+        last = max(number for number, (_, bed_c) in enumerate(points) if bed_c >= hot_c)
+        return points[last:] if points[last][0] - points[0][0] >= HELD_S else points
 
     def release(self, now_s: float, material: str | None, release_c: float | None = None) -> Release:
         """When the bed can be cleared; instants may lie in the past once it has cooled."""
