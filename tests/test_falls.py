@@ -144,3 +144,19 @@ def test_a_nozzle_let_go_while_the_bed_is_held_looks_like_rest_between_bursts_an
         assert sense.build.held
         found_ends.append(sense.build.end_s)
     assert found_ends == pytest.approx(ends, abs=150.0)
+
+
+def test_the_level_of_an_averaged_bed_is_not_taken_from_the_idling_before_it():
+    """Read once a minute, a first run that never shows a low level: its end is an end, not its low half."""
+    rng = random.Random(5)
+    sense = PowerSense()
+    t, ends = 0.0, []
+    day = ((2100.0, 6.0), (900.0, 392.0), (7200.0, 283.0), (740.0, 6.0), (900.0, 392.0), (600.0, 283.0))
+    for seconds, watts in day:
+        end = t + seconds
+        while t < end:
+            sense.observe(t, float(round(watts * (1.0 + rng.gauss(0.0, 0.01)))))
+            if sense.build is not None and sense.build.end_s is not None and sense.build.end_s not in ends:
+                ends.append(sense.build.end_s)
+            t += 60.0 * rng.uniform(0.95, 1.05)
+    assert ends == pytest.approx([10200.0], abs=150.0)

@@ -286,8 +286,9 @@ class PlugRuns:
             return
         belief[PRINT_LOW] += belief[HEAT]
         belief[HEAT] = 0.0
-        recent = sorted(plug.ys[-24:])
-        plug.run_low = recent[len(recent) // 8]
+        since_s = self.since_s or at_s  # what came before the heaters is no part of it
+        recent = sorted(y for t, y in zip(plug.times[-24:], plug.ys[-24:], strict=True) if t > since_s)
+        plug.run_low = recent[len(recent) // 8] if recent else plug.ys[-1]
         plug.renew()
         self.label, self.since_s = "printing", at_s
         plug.print_s = max(plug.print_s, PRINT_LEAST_S)
