@@ -185,7 +185,7 @@ def test_errors_of_the_disk_lose_nothing_that_was_said_to_be_written(tmp_path, p
         need(subprocess.run(["false"], check=False, stderr=subprocess.PIPE), "fiu-run is missing (Debian: fiu-utils)")
     path = tmp_path / "history.db"
     fault = f"enable_random name={point},probability={chance},failinfo=5"  # 5: EIO
-    command = ["fiu-run", "-x", "-c", fault, sys.executable, "-c", CHILD, str(path), "0", "12000"]
+    command = ["fiu-run", "-x", "-c", fault, sys.executable, "-c", CHILD, str(path), "0", "40000"]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
     words = done.stdout.split()
     assert int(words[-1]) > 0, "no fault has struck"
