@@ -136,7 +136,7 @@ def test_row_24_names_are_not_answered_or_wrongly(house, device, record_property
         shop.config.write_text(re.sub(r"(?ms)^\[mappings\.(panel|plug)\].*?(?=^\[mappings\.(plug|port)\])", "",
                                       shop.config.read_text()))  # fmt: skip
         shop.start(wrapper=below)
-        assert server.asked
+        wait_until(lambda: server.asked, within_s=30, what="the name server is asked")
 
         def polled(least):
             before = device.count("/status"), other.count("/status")

@@ -276,6 +276,7 @@ class Devices:
 
     def __init__(self, port: int, *, user: str = "", password: str = "") -> None:
         self._client = paho.Client(CallbackAPIVersion.VERSION2)
+        self._client.reconnect_delay_set(1, 2)
         if user:
             self._client.username_pw_set(user, password)
         self._client.connect("127.0.0.1", port)
@@ -287,6 +288,7 @@ class Devices:
 
     def publish(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         """Any message."""
+        wait_until(self._client.is_connected, within_s=30, what="the devices are connected (anew)")
         self._client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(5)
 
     def close(self) -> None:
