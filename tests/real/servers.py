@@ -27,8 +27,10 @@ from email.policy import default as mail_policy
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as mqtt
 import pytest
 from aiohttp import web
+from paho.mqtt.enums import CallbackAPIVersion
 
 STARTS_S = 10.0
 
@@ -62,6 +64,26 @@ def wait_until(true: Callable[[], object], *, within_s: float, what: str) -> Non
         if time.monotonic() > end_s:
             pytest.fail(f"not within {within_s:g} s: {what}")
         time.sleep(0.02)
+
+
+def reason_of(port: int, user: str, topic: str, body: str = "{}", *, ca: str | None = None) -> int:
+    """The broker's reason code for a publish at QoS 1 by a user (password: secret), or for its connection."""
+    codes: list[int] = []
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.username_pw_set(user, "secret")
+    if ca is not None:
+        client.tls_set_context(ssl.create_default_context(cafile=ca))
+    client.on_connect = lambda c, _d, _f, code, _p: (
+        codes.append(code.value) if code.is_failure else c.publish(topic, body, qos=1)
+    )
+    client.on_publish = lambda _c, _d, _m, code, _p: codes.append(code.value)
+    client.connect("127.0.0.1", port)
+    for _ in range(600):
+        client.loop(0.05)
+        if codes:
+            break
+    client.disconnect()
+    return codes[0]
 
 
 async def until(true: Callable[[], object], *, within_s: float, what: str) -> float:

@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pytest
 from metrics_server import FluxFront, Metrics
-from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from servers import HttpReceiver, Mosquitto, need, until, wait_until
+from servers import HttpReceiver, Mosquitto, need, reason_of, until, wait_until
 from whole import Devices, Shop, titles
 
 from farmwatch.stores.influx import InfluxConfig, InfluxSeries
@@ -33,22 +31,6 @@ def broker(tmp_path):
     server.stop()
 
 
-def publish(port: int, user: str, topic: str) -> int:
-    """The broker's reason code for a publish at QoS 1."""
-    codes: list[int] = []
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-    client.username_pw_set(user, "secret")
-    client.on_connect = lambda c, *_: c.publish(topic, "{}", qos=1)
-    client.on_publish = lambda _c, _d, _m, code, _p: codes.append(code.value)
-    client.connect("127.0.0.1", port)
-    for _ in range(600):
-        client.loop(0.05)
-        if codes:
-            break
-    client.disconnect()
-    return codes[0]
-
-
 def own(me: str) -> list[str]:
     """What one collector alone may write."""
     return [*(f"{BELOW}/{word}/{me}" for word in ("beat", "sent", "summary")), f"{me}/status"]
@@ -61,12 +43,12 @@ def test_each_of_a_pair_writes_as_itself_alone(broker):
             *(f"{BELOW}/{word}/{me}" for word in ("beat", "sent", "summary")),
             f"{me}/status",
         ):
-            assert publish(broker.port, me, topic) in (0, 16), topic
+            assert reason_of(broker.port, me, topic) in (0, 16), topic
         for topic in (*(f"{BELOW}/{word}/{other}" for word in ("beat", "sent", "summary")), f"{other}/status"):
-            assert publish(broker.port, me, topic) == REFUSED, topic
-        assert publish(broker.port, me, "works/avocet/status") == REFUSED
+            assert reason_of(broker.port, me, topic) == REFUSED, topic
+        assert reason_of(broker.port, me, "works/avocet/status") == REFUSED
     for topic in (f"{BELOW}/leader", f"{BELOW}/beat/farmwatch-a", "farmwatch-a/status"):
-        assert publish(broker.port, "avocet", topic) == REFUSED, topic
+        assert reason_of(broker.port, "avocet", topic) == REFUSED, topic
 
 
 def test_a_pair_works_with_the_shipped_rules(broker, tmp_path):

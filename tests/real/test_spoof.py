@@ -6,14 +6,11 @@ MQTT 5.0: reason codes in 3.4.2.1 (0x87, 135: not authorised). mosquitto.conf(5)
 import asyncio
 import json
 import re
-import ssl
 import subprocess
 from pathlib import Path
 
 import pytest
-from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from servers import free_port, until
+from servers import free_port, reason_of, until
 
 from farmwatch.brain import Brain
 from farmwatch.clock import SteadyClock
@@ -49,25 +46,6 @@ def shipped(tmp_path, tls_files, mosquitto):
     process.wait()
 
 
-def publish(port, ca, user, topic, body):
-    """The broker's reason code for a publish at QoS 1 over TLS."""
-    codes = []
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-    client.username_pw_set(user, "secret")
-    client.tls_set_context(ssl.create_default_context(cafile=ca))
-    client.on_connect = lambda c, _d, _f, code, _p: (
-        codes.append(code.value) if code.is_failure else c.publish(topic, body, qos=1)
-    )
-    client.on_publish = lambda _c, _d, _m, code, _p: codes.append(code.value)
-    client.connect("127.0.0.1", port)
-    for _ in range(600):
-        client.loop(0.05)
-        if codes:
-            break
-    client.disconnect()
-    return codes[0]
-
-
 async def test_a_device_s_command_is_refused_and_people_s_acts_are_put_on_record(shipped):
     port, ca = shipped
     config = MqttConfig(
@@ -80,7 +58,7 @@ async def test_a_device_s_command_is_refused_and_people_s_acts_are_put_on_record
     await asyncio.sleep(0.2)
     said = json.dumps({"command": "cleared", "machine": "avocet", "by": "ann"})
     act = json.dumps({"command": "pause", "machine": "avocet", "by": "ann"})
-    send = lambda user, topic, body: asyncio.to_thread(publish, port, ca, user, topic, body)  # noqa: E731
+    send = lambda user, topic, body: asyncio.to_thread(reason_of, port, user, topic, body, ca=ca)  # noqa: E731
     assert await send("avocet", "farmwatch/command", said) == 135
     assert await send("avocet", "farmwatch/status", "offline") == 135
     assert await send("avocet", "works/bittern/status", "{}") == 135

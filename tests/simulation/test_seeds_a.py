@@ -1,18 +1,10 @@
-"""Whole days in simulated surroundings, every other seed here. `bench/simulated_days.py`: more."""
-
-import os
+"""Every other simulated day; `bench/simulated_days.py`: more of them."""
 
 import pytest
-from simulation.sim import simulate
-
-SEEDS = range(101, 101 + int(os.environ.get("FARMWATCH_SEEDS", "50")))[0::2]
+from simulation.days import SEEDS, holds
 
 
 @pytest.mark.timeout(1800)
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", SEEDS[0::2])
 def test_all_holds(seed, tmp_path):
-    found = simulate(seed, tmp_path, hours=24)
-    assert not found.faults, (found.chosen, found.faults)
-    assert found.figures["readings"] > 4000
-    assert found.figures["looks"] > 20
-    assert found.figures["beds"] > 5
+    holds(seed, tmp_path)
