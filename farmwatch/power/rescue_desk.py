@@ -9,6 +9,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from farmwatch.alarms.wording import count
 from farmwatch.power.battery import capacity_share
 from farmwatch.power.rescue_advice import Decision, RescueAdvice, RescueQuestion, spread_of, table_through
 from farmwatch.power.rescue_charge import RescueBackup, RescueMachine
@@ -342,8 +343,7 @@ def _battery(farm: "Farm", name: str, base_w: float, drawn_w: float) -> tuple[Re
             table = table.at_capacity(capacity_share(battery_c))
         words = "maker's table" if basis == "table" else "battery's Wh, rough"
         if health.discharges:
-            few = "a discharge" if health.discharges == 1 else f"{health.discharges} discharges"
-            words += f", health {health.factor * 100:.0f} % after {few}"
+            words += f", health {health.factor * 100:.0f} % after {count(health.discharges, 'discharge')}"
         found = RescueBackup(table, charge, health.factor, limit_w, base_w)
     else:
         said_s, load_w = backup.reported_runtime_s(), farm.load_of_backup_w(name) or drawn_w

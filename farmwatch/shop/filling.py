@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from farmwatch.alarms.wording import count
 from farmwatch.machines import cooling
 from farmwatch.machines.history import job_key
 from farmwatch.shop.visits import bed_of, windows_of
@@ -51,8 +52,7 @@ def hours_of(farm: Farm, job: str, plan: JobPlan | None, material: str | None) -
     middle_s = known.history.middle(farm.estimator.learned.factors) if known is not None else None
     cool_s = (cooling.default_release(0.0, material).p50_s or 0.0) if material is not None else 0.0
     if middle_s is not None and known is not None:
-        seen = known.history.finished
-        return (middle_s + cool_s) / HOUR_S, f"{seen} build{'' if seen == 1 else 's'} of it"
+        return (middle_s + cool_s) / HOUR_S, f"{count(known.history.finished, 'build')} of it"
     if plan is not None and plan.hours is not None:
         return plan.hours + cool_s / HOUR_S, "as planned"
     return None, ""

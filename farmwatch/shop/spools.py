@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from statistics import median
 from typing import Any, NamedTuple
 
+from farmwatch.alarms.wording import count
 from farmwatch.machines.builds import Build
 from farmwatch.shop.feedstock import FEEDSTOCKS, Feedstock, grams_of
 from farmwatch.shop.stock import DAY_S, Demand, Spool, demand_of
@@ -116,7 +117,7 @@ class Stockroom:
         if plan is not None and plan.grams is not None:
             return plan.grams, "the job's grams"
         past = self._median("job", job) if job else None
-        return (past[0], f"{past[1]} build{'' if past[1] == 1 else 's'} of it") if past is not None else None
+        return (past[0], f"{count(past[1], 'build')} of it") if past is not None else None
 
     def usual_grams(self, machine: str) -> float | None:
         """What a build on this machine usually takes."""

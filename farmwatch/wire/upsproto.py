@@ -98,7 +98,7 @@ def split(line: str) -> tuple[str, ...]:
     return tuple(words)
 
 
-_known_words = lru_cache(maxsize=4096)(split)  # most rows of a list are the same at every poll
+_known_words = lru_cache(maxsize=1024)(split)  # most rows of a list are the same at every poll
 
 
 def shown(line: str) -> str:
