@@ -201,3 +201,18 @@ def test_a_bed_held_hot_after_the_end_is_not_part_of_its_curve():
         cooler.observe(at_s, bed_c)
     assert cooler.fit().release(45.0)[0] == pytest.approx(true_s, abs=20.0)
     assert cooler.foreseen_s(45.0) == pytest.approx(true_s, abs=20.0)
+
+
+@pytest.mark.parametrize("ahead_s", [0.0, 40 * 86_400.0])
+def test_a_bed_without_a_sensor_is_not_kept_until_a_future_that_is_none(ahead_s):
+    """The end was written down under a clock that stood ahead; from the next start on the usual time counts."""
+    day = Driver(plan(["ibis"], ups=False))
+    day.run(1200, 10, lambda d: (d.panel("ibis", state="printing", progress=0.5), d.plug("ibis", 150)))
+    day.run(30, 10, lambda d: (d.panel("ibis", state="done"), d.plug("ibis", 8)))
+    assert day.machine("ibis").state == "cooling"
+    track = day.brain.farm.machines["ibis"]
+    doc = track.as_dict()
+    doc["cooler"]["ended_s"] += ahead_s
+    track.restore(doc, {b.id: b for b in (track.last_build,)}, day.now)
+    day.run(2 * 3600, 10, lambda d: (d.panel("ibis", state="done"), d.plug("ibis", 8)))
+    assert day.machine("ibis").state == "waiting"

@@ -114,6 +114,20 @@ def test_a_machine_whose_network_is_away_still_gets_an_honest_interval(reported)
     est.ended("silent", 2e9 + 1200, "cancelled")
 
 
+def test_reports_after_a_clock_that_stood_ahead_are_heard():
+    """The build began in a future that is none any more; its machine goes on saying how long it takes."""
+    est, ahead_s = Estimator(), 40 * 86_400.0
+    est.started("heron", "b", "hive-latch", ahead_s)
+    for at_s in range(60, 660, 60):
+        est.progress("b", ahead_s + at_s, at_s / 3600, 3600.0 - at_s)
+    est.progress("b", ahead_s + 300.0, 0.9, 10.0)  # late: not heard
+    assert est.estimate("b", ahead_s + 601.0).p50_s == pytest.approx(ahead_s + 3600, rel=0.001)
+    for at_s in range(660, 1260, 60):
+        est.progress("b", float(at_s), at_s / 3600, 3600.0 - at_s)
+    assert est.estimate("b", 1201.0).p50_s == pytest.approx(3600.0, abs=120.0)
+    est.ended("b", 3600.0, "done")
+
+
 def test_not_running_is_none():
     assert Estimator().estimate("nobody", 0.0) is None
 

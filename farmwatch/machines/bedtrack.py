@@ -8,7 +8,7 @@ from farmwatch.machines.builds import Build
 from farmwatch.machines.eta import Estimate, Estimator
 from farmwatch.machines.state import BUSY, step
 from farmwatch.words.model import Effect, Keep, MachinePlan, Note, SourcePlan
-from farmwatch.words.timers import Timers
+from farmwatch.words.timers import CLOCK_BACK_S, Timers
 
 NEVER_COOL_S = 2.5 * 3600.0
 """A bed that has not passed its release temperature by then will not: the room is too warm for it."""
@@ -84,17 +84,22 @@ class BedTrack(Sensed):
         self._hot = doc["hot"]
         if doc.get("cooler") is not None:
             self.cooler = cooling.Cooling.from_dict(doc["cooler"])
+        if self.cooler.ended_s > now_s + CLOCK_BACK_S:
+            self.cooler.start(now_s)
         if self.state == "cooling":
             self._timers.set(("release", self.name), self._release_check_s(now_s, None))
 
     def release(self, now_s: float) -> cooling.Release:
         """When the bed can be cleared, and on what basis."""
-        build = self.build or self.last_build
-        material = (build.material if build is not None else None) or self.plan.material
+        material = self._material(self.build or self.last_build)
         if self.plan.cool_min is not None and self.number("bed_c") is None:
             at_s = self.cooler.ended_s + self.plan.cool_min * 60
             return cooling.Release(None, at_s, None, self.release_c(material), "the owner's cooling time")
         return self.cooler.release(now_s, material, self._own_release_c(material))
+
+    def _material(self, build: Build | None) -> str | None:
+        """A build's material, else what the machine usually runs."""
+        return (build.material if build is not None else None) or self.plan.material
 
     def _own_release_c(self, material: str | None) -> float | None:
         """What the owner has set, for this machine or else for the material; None: nothing."""
@@ -113,9 +118,7 @@ class BedTrack(Sensed):
         """Watch a cooling bed; let it go when its sensor, or else the usual time, says so."""
         if self.state != "cooling":
             return
-        bed_c = self.number("bed_c")
-        build = self.last_build
-        goal_c = self.release_c((build.material if build is not None else None) or self.plan.material)
+        bed_c, goal_c = self.number("bed_c"), self.release_c(self._material(self.last_build))
         if bed_c is not None:
             # At its own time: what else this machine or its plug says meanwhile is no reading of the bed.
             self.cooler.observe(now_s if self.bed_at_s is None else self.bed_at_s, bed_c)
@@ -153,15 +156,12 @@ class BedTrack(Sensed):
 
     def _foreseen(self, now_s: float) -> bool:
         """Whether the bed has passed its release temperature between two readings that lie far apart."""
-        build = self.last_build
-        goal_c = self.release_c((build.material if build is not None else None) or self.plan.material)
-        foreseen_s = self.cooler.foreseen_s(goal_c)
+        foreseen_s = self.cooler.foreseen_s(self.release_c(self._material(self.last_build)))
         return foreseen_s is not None and foreseen_s <= now_s
 
     def clearing(self, now_s: float, estimate: Estimate | None) -> cooling.Release | None:
         """When the bed can be cleared: the fact once it can, else an estimate with its range, else None."""
-        build, at_s = self.build or self.last_build, self.waiting_since_s
-        material = (build.material if build is not None else None) or self.plan.material
+        at_s, material = self.waiting_since_s, self._material(self.build or self.last_build)
         if self.state == "waiting":
             return cooling.Release(at_s, at_s, at_s, self.release_c(material), "it can be cleared")
         if self.state == "cooling":

@@ -18,11 +18,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from farmwatch.words.timers import CLOCK_BACK_S
+
 NORMAL_80 = 1.2815515655446004  # z of the 10 % and 90 % points
 HEAT_OFF_DROP_C = 1.0  # below the hottest reading by so much, the bed is cooling
 APART_S = 20.0  # readings this far apart leave time in which the curve knows more than the last of them
 SURE_S = 90.0  # half width of the 80 % interval up to which the curve's own instant is good enough: nobody walks faster
-CLOCK_BACK_S = 600.0  # a reading so long before the end is not late: the clock has been set back
 HELD_S = 120.0  # a bed that stays within HEAT_OFF_DROP_C of its hottest for so long is still heated
 KEEP = 48  # readings kept; when full every second one is dropped
 

@@ -34,6 +34,7 @@ from farmwatch.machines.lessons import LEAST_RUN_S, alike, learn_build, plausibl
 from farmwatch.machines.opinions import WORDS, Blend, Opinion, as_new, blend, overdue
 from farmwatch.machines.pace import Pace
 from farmwatch.machines.running import Estimate, Running, Shot, later, running_from, running_to
+from farmwatch.words.timers import CLOCK_BACK_S
 
 __all__ = ["Estimate", "Estimator"]
 
@@ -41,7 +42,6 @@ FRESH_S = (20.0, 600.0)  # an estimate younger than this is given again, at leas
 NOTHING_S = 2.0  # the same where there was nothing to go by
 FRESH_SHARE = 0.12  # of the time that remains
 NEWS = (0.009, 0.08)  # progress that rises by more than this, or than this share of what was left, is news
-CLOCK_BACK_S = 600.0  # a report so much older than the last one is not late: the clock has been set back
 STALE_CLAIM = (0.1, 0.5, 900.0)  # progress that falls below the first by more than the second in so many seconds
 LONGEST_S = 60.0 * 86400.0  # a longer remaining time is no remaining time
 
@@ -85,8 +85,12 @@ class Estimator:
         Call it for every report, also one that says the same again: that a step is still to come is news.
         """
         running = self.running.get(build)
-        if running is None or running.last_s - CLOCK_BACK_S <= at_s < running.last_s:
+        if running is None:
             return
+        if at_s < running.last_s:
+            if at_s >= running.last_s - CLOCK_BACK_S:
+                return
+            running.set_back(running.last_s - at_s)
         running.last_s = at_s
         run_s = running.run_s(at_s)
         before = running.said() if running.pause_from_s is not None else None

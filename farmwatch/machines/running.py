@@ -109,6 +109,19 @@ class Running:
         run_s = end_s - self.start_s - self.paused_s
         return max(0.0, run_s)
 
+    def set_back(self, by_s: float) -> None:
+        """The clock stood ahead and has been set back: all that was so far lies so much earlier."""
+        self.start_s -= by_s
+        self.last_s -= by_s
+        self.claim_at_s -= by_s
+        self.remaining_at_s -= by_s
+        self.next_shot_s -= by_s
+        self.pause_from_s = None if self.pause_from_s is None else self.pause_from_s - by_s
+        for shot in self.shots.values():
+            shot.at_s -= by_s
+            shot.finish_s -= by_s
+        self.cached, self.look_s = None, -math.inf
+
     @property
     def reported(self) -> bool:
         """Whether the machine has said anything of the build."""

@@ -18,13 +18,13 @@ from farmwatch.machines.levels import Levels
 from farmwatch.machines.plugfilter import PlugFilter
 from farmwatch.machines.plugmodel import LABELS
 from farmwatch.machines.plugruns import PlugRuns, PowerBuild
+from farmwatch.words.timers import CLOCK_BACK_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 __all__ = ["Levels", "PowerBuild", "PowerSense", "Sense"]
 
-BACK_S = 600.0  # a reading so much older than the last one is not late: the clock has been set back
 STALE_S = 240.0  # no reading for so long: unknown
 WORDS_S = 15.0  # the watts, minutes and probabilities of an answer that stays the same are no older than this
 SURE = 0.98
@@ -122,7 +122,7 @@ class PowerSense:
     # -- readings in -------------------------------------------------------------------------------------
 
     def observe(self, at_s: float, power_w: float | None, voltage_v: float | None = None) -> None:
-        """One reading.  None is unknown: it advances nothing.  Older than the last: ignored, unless by `BACK_S`."""
+        """One reading.  None is unknown: it advances nothing.  An older one is ignored, but by `CLOCK_BACK_S`."""
         if power_w is None:
             return
         if power_w < 2.0 or power_w > ABSURD_W or self.kilo:
@@ -133,7 +133,7 @@ class PowerSense:
         plug, last_s = self._filter, self._last_s
         if last_s is not None:
             gap_s = at_s - last_s
-            if gap_s < -BACK_S:
+            if gap_s < -CLOCK_BACK_S:
                 self._begin_anew()
                 plug = self._filter
             elif gap_s <= 0.0:

@@ -11,6 +11,8 @@ from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Any
 
+from farmwatch.words.timers import CLOCK_BACK_S
+
 MAX_STEP_W = 25_000.0
 """A counter that rises faster than this over the time since its last step was changed, not consumed."""
 ROLLOVERS_WH: tuple[float, ...] = (
@@ -19,8 +21,6 @@ ROLLOVERS_WH: tuple[float, ...] = (
 )
 """Where counters turn over: decimal ones from 100 kWh to 100 MWh, and registers of 16, 24 and 32 bits that count
 Wh, tenths of it, watt-minutes or watt-seconds (common practice, no source)."""
-CLOCK_BACK_S = 600.0
-"""A sample so much older than the last one is not late: the clock has been set back."""
 PAST_STEP_S = 20.0
 PAST_ROWS = 256
 

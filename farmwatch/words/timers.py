@@ -3,6 +3,9 @@
 import heapq
 from collections.abc import Hashable
 
+CLOCK_BACK_S = 600.0
+"""What lies so long before what came last is not late: the clock stood ahead and has been set back."""
+
 
 class Timers:
     """A heap of (due, key); setting a key again moves it, a dropped key never fires."""
