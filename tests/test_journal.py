@@ -162,6 +162,18 @@ def test_last_awake_and_clean_stop(tmp_path):
     third.close()
 
 
+def test_a_collector_that_has_had_nothing_to_write_down_for_days_was_awake_all_the_same(tmp_path):
+    path = tmp_path / "journal.db"
+    journal = JournalGuard(path)
+    for number in range(5):
+        journal.commit(1000.0 + number, [Keep("machine", f"m{number}", {}), Note(1000.0 + number, "use", {})], {})
+    journal.mark_awake(1000.0 + 9 * 86_400.0)
+    journal.close()
+    again = JournalGuard(path)
+    assert again.last_awake() == 1000.0 + 9 * 86_400.0
+    again.close()
+
+
 @pytest.mark.parametrize(
     "turned",
     [

@@ -175,7 +175,7 @@ class SqliteJournal:
             for table, index in (("fact", "at_s"), ("note", "id"))
             for row in self._read(f"SELECT at_s FROM {table} ORDER BY {index} DESC LIMIT {WITNESSES}")  # noqa: S608
         ]
-        times += [row[0] for row in self._read("SELECT value FROM meta WHERE name = 'awake_s'")]
+        times += [row[0] for row in self._read("SELECT value FROM meta WHERE name IN ('awake_s', 'awake_again_s')")]
         newest = sorted((float(at_s) for at_s in times if isinstance(at_s, int | float)), reverse=True)
         while len(newest) > 2 and newest[0] - newest[1] > LONE_S:
             del newest[0]
@@ -192,6 +192,7 @@ class SqliteJournal:
             try:
                 with self._transaction("written"):
                     self._set_meta("awake_s", at_s)
+                    self._set_meta("awake_again_s", at_s)  # so that the true one never stands alone
             finally:
                 self._execute("PRAGMA synchronous = FULL")
             self._awake_s = at_s
